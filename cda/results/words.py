@@ -1,0 +1,267 @@
+"""What the results say in words: the same sentences in the terminal and on the page.
+
+"Not resolved" is never written as "equal"; a slower position "costs"; a holding share or a
+cost that was not given is named as such.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cda.results.numbers import (
+    amount,
+    area,
+    area_interval,
+    fixed,
+    percent,
+    saving,
+    saving_interval,
+    share,
+    shown,
+)
+
+if TYPE_CHECKING:
+    from cda.results.estimate import Difference, Estimate
+    from cda.results.savings import LedgerLine, PositionSavings, Savings
+
+LEDGER_LABELS = {
+    "swim": "Straighter swim",
+    "turns": "Turns on the bike",
+    "climbs": "Entry into climbs",
+    "run": "Shortest line of the run",
+    "transitions": "Transitions",
+}
+
+
+def letter(index: int) -> str:
+    """Return the letter a position carries in tables and pictures: A, B, ... Z, A2, ..."""
+    turn, place = divmod(index, 26)
+    return chr(ord("A") + place) + (str(turn + 1) if turn else "")
+
+
+def letters(result: Estimate | Savings) -> dict[str, str]:
+    """Return the letter of every position, in the order of the session file."""
+    ids = [str(position.id) for position in result.positions]
+    return {position_id: letter(i) for i, position_id in enumerate(ids)}
+
+
+def ordered(savings: Savings) -> list[PositionSavings]:
+    """Return the positions in the order to practise them; the reference stands last of all."""
+    by_id = {p.id: p for p in savings.positions}
+    first = [by_id[e.id] for e in savings.order if e.kind == "position" and e.id in by_id]
+    rest = [p for p in savings.positions if p not in first]
+    rest.sort(key=lambda p: -p.saved_s)
+    listed = [*first, *rest]
+    return [p for p in listed if not p.reference] + [p for p in listed if p.reference]
+
+
+def is_decided(position: PositionSavings) -> bool:
+    """Say whether the interval of the time saved leaves out zero."""
+    if position.decided is not None:
+        return position.decided
+    return position.saved_interval_s[0] > 0.0 or position.saved_interval_s[1] < 0.0
+
+
+def decided_words(position: PositionSavings) -> str:
+    """Return the verdict on one position against the reference."""
+    if position.reference:
+        return "today's position"
+    if not is_decided(position):
+        return "not decided: could be either"
+    return "decided: faster" if position.saved_s > 0 else "decided: slower"
+
+
+def held_words(position: PositionSavings) -> str:
+    """Return for how much of the ride the saving is counted."""
+    if position.reference:
+        return "today"
+    if position.hold_share is None:
+        return "whole ride, if it can be held"
+    return f"{share(position.hold_share)} of the ride"
+
+
+def worth_words(position: PositionSavings) -> str:
+    """Return up to how many watts holding the position may cost, and what it is said to cost."""
+    if position.reference:
+        return "nothing to hold"
+    cost = "cost unknown"
+    if position.power_cost_w is not None:
+        spread = position.power_cost_sd_w
+        cost = f"costs {fixed(position.power_cost_w, 1)} W" + (
+            f" ± {fixed(spread, 1)} W" if spread else ""
+        )
+        cost += ", counted in"
+    watts = position.break_even_power_w
+    if watts is None:
+        return f"break-even unknown; {cost}"
+    if watts <= 0.0:
+        return f"not worth any effort; {cost}"
+    return f"up to {fixed(watts, 1)} W; {cost}"
+
+
+def difference_words(difference: Difference) -> str:
+    """Return a verdict that cannot be misread."""
+    low, high = difference.interval_m2
+    if difference.resolved:
+        return "lower drag" if difference.delta_cda_m2 < 0 else "higher drag"
+    down, up = area(abs(low), difference.se_m2), area(abs(high), difference.se_m2)
+    if low < 0.0 < high:
+        return f"not resolved: could be {down} lower or {up} higher"
+    return "not resolved once all comparisons are counted"
+
+
+def wheels_words() -> str:
+    """Return what the drag areas include."""
+    return (
+        "CdA here is that of rider and bike without the drag of the turning wheels; "
+        "the value with the wheels stands beside it."
+    )
+
+
+def race_words(savings: Savings) -> str:
+    """Return the race in a few words."""
+    race = savings.race
+    return f"{shown(race.name)} ({race.distance_km:g} km at {race.power_w:.0f} W)"
+
+
+def headline(estimate: Estimate | None, savings: Savings | None) -> str:
+    """Return the answer in one sentence with its reference."""
+    if savings is not None:
+        return savings_headline(savings)
+    if estimate is None:
+        return "No result."
+    return estimate_headline(estimate)
+
+
+def savings_headline(savings: Savings) -> str:
+    """Return the answer in minutes."""
+    level = percent_level(savings.level)
+    reference = next(p for p in savings.positions if p.id == savings.reference)
+    today = f"“{shown(reference.label)}”, the position ridden today"
+    candidates = [p for p in ordered(savings) if not p.reference]
+    if not candidates:
+        return f"Only {today}, was tested: there is nothing to compare."
+    best = candidates[0]
+    name = f"“{shown(best.label)}”"
+    where = shown(savings.race.name)
+    span = saving_interval(best.saved_interval_s)
+    held = (
+        f"held for {share(best.hold_share)} of the ride"
+        if best.hold_share is not None
+        else "if it can be held for the whole ride"
+    )
+    if is_decided(best) and best.saved_s > 0:
+        ties = tied_with(savings, best.id)
+        tail = ""
+        if ties:
+            names = " and ".join(f"“{shown(_label(savings, t))}”" for t in ties)
+            tail = f" The order between it and {names} is not decided."
+        return (
+            f"Practise {name} first: at {where} it saves {amount(best.saved_s)} "
+            f"({span}, {level}) against {today}, {held}.{tail}"
+        )
+    if best.saved_s > 0:
+        return (
+            f"Not decided yet: {name} is the first candidate at {where}, {saving(best.saved_s)} "
+            f"({span}, {level}) against {today}, {held}; more runs are needed to say so."
+        )
+    if is_decided(best):
+        return (
+            f"Stay with {today}: at {where} every other position tested is slower; "
+            f"the nearest, {name}, {saving(best.saved_s)} ({span}, {level}), {held}."
+        )
+    return (
+        f"Nothing faster was found: at {where} the best candidate, {name}, {saving(best.saved_s)} "
+        f"({span}, {level}) against {today}, {held}; whether it is slower is not decided."
+    )
+
+
+def estimate_headline(estimate: Estimate) -> str:
+    """Return the answer in drag area, where no race was given."""
+    level = percent_level(estimate.level)
+    reference = estimate.position(estimate.reference)
+    today = f"“{shown(reference.label)}”, the position ridden today"
+    against = [d for d in estimate.differences if d.reference == estimate.reference]
+    if not against:
+        span = area_interval(reference.interval_m2, reference.se_m2)
+        return f"Only {today}, was tested: CdA {span} m² ({level})."
+    best = min(against, key=lambda d: d.delta_cda_m2)
+    label = shown(estimate.position(best.position).label)
+    size = f"{area(abs(best.delta_cda_m2), best.se_m2)} m²"
+    span = area_interval(best.interval_m2, best.se_m2, sign=True)
+    way = "lower" if best.delta_cda_m2 < 0 else "higher"
+    if best.resolved and best.delta_cda_m2 < 0:
+        return f"“{label}” has the lowest drag: CdA {size} {way} ({span} m², {level}) than {today}."
+    if best.resolved:
+        return (
+            f"No position tested has less drag than {today}; the nearest, “{label}”, "
+            f"is {size} higher ({span} m², {level})."
+        )
+    return (
+        f"Not resolved yet: “{label}” measured {size} {way} ({span} m², {level}) than {today}; "
+        "this ride cannot tell whether it is lower or higher."
+    )
+
+
+def percent_level(level: float) -> str:
+    """Return the level of an interval, "95 %"."""
+    return f"{100.0 * level:g} %"
+
+
+def tied_with(savings: Savings, position_id: str) -> list[str]:
+    """Return the positions that the data cannot separate from this one, the reference apart."""
+    pairs = [pair for pair in savings.undecided if position_id in pair]
+    others = [b if a == position_id else a for a, b in pairs]
+    return [other for other in others if other != savings.reference]
+
+
+def _label(savings: Savings, position_id: str) -> str:
+    return next((p.label for p in savings.positions if p.id == position_id), position_id)
+
+
+def ledger_label(line: LedgerLine) -> str:
+    """Return the name of a line of the ledger for people."""
+    return shown(line.label or LEDGER_LABELS.get(line.item, line.item))
+
+
+def ledger_range(line: LedgerLine) -> str:
+    """Return the range a line of the ledger is worth."""
+    return saving_interval((line.saved_low_s, line.saved_high_s))
+
+
+def total_words(savings: Savings) -> str | None:
+    """Return first decided position plus ledger as a range, or None where there is neither."""
+    first = next(
+        (p for p in ordered(savings) if not p.reference and is_decided(p) and p.saved_s > 0), None
+    )
+    if not savings.ledger:
+        return None
+    low = sum(line.saved_low_s for line in savings.ledger)
+    high = sum(line.saved_high_s for line in savings.ledger)
+    if first is None:
+        return (
+            f"The ledger alone comes to {saving_interval((low, high))}; "
+            "no position is decided, so none is added."
+        )
+    both = (low + first.saved_interval_s[0], high + first.saved_interval_s[1])
+    return (
+        f"“{shown(first.label)}” and the ledger together come to {saving_interval(both)} "
+        f"against “{shown(_label(savings, savings.reference))}” "
+        "(ends added up; positions are never added to each other)."
+    )
+
+
+def coach_sentence(position: PositionSavings, level: float, reference_label: str) -> str:
+    """Return one position as a sentence a coach can act on."""
+    span = f"({saving_interval(position.saved_interval_s)}, {percent_level(level)})"
+    held = (
+        f"held for {share(position.hold_share)} of the ride"
+        if position.hold_share is not None
+        else "if it can be held"
+    )
+    verdict = "" if is_decided(position) else " Not decided: it could be either."
+    start = f"“{shown(position.label)}” {saving(position.saved_s)} {span} {held}"
+    return (
+        f"{start}, against “{shown(reference_label)}”; {percent(position.probability_faster)} "
+        f"likely to be faster.{verdict}"
+    )
