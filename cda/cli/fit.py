@@ -1,0 +1,55 @@
+"""`cda fit`: CdA per position and the differences."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from cda.cli.options import existing_sessions, json_option, level_option, set_option
+from cda.cli.talk import command_line, exit_status, print_document, say_next
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+EPILOG = """\b
+Examples:
+  cda fit example_runs/calm_morning
+  cda fit day_1 day_2 --level 0.9 --set bike.rolling_resistance=0.0045
+  cda fit example_runs/calm_morning --json > estimate.json"""
+
+
+@click.command("fit", epilog=EPILOG)
+@existing_sessions()
+@set_option
+@level_option
+@click.option(
+    "--monte-carlo",
+    type=click.IntRange(0, 1_000_000),
+    default=0,
+    metavar="N",
+    help="Check the systematic part with N draws of all inputs.",
+)
+@json_option
+def command(
+    *,
+    sessions: tuple[Path, ...],
+    settings: dict[str, str],
+    level: float,
+    monte_carlo: int,
+    as_json: bool,
+) -> int:
+    """Estimate CdA of every position in SESSION, and the differences.
+
+    Several folders of one rider are pooled.
+    """
+    from cda.cli.work import estimate_sessions
+
+    estimate = estimate_sessions(sessions, settings, level=level, monte_carlo=monte_carlo)
+    if as_json:
+        print_document(estimate.to_dict())
+    else:
+        click.echo(str(estimate))
+    report = command_line("cda", "report", *sessions, "--race", "RACE.toml", "--out", "report.html")
+    say_next(f"{report}   (minutes at the race, all on one page)")
+    return exit_status(estimate.findings)

@@ -1,0 +1,74 @@
+"""`cda simulate`: an invented test folder whose truth is known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from cda.cli.files import refuse_full_folder
+from cda.cli.options import force_option, json_option
+from cda.cli.shell import ANSWER
+from cda.cli.talk import command_line, print_document, say_next
+
+EPILOG = """\b
+Examples:
+  cda simulate --out demo --preset calm --seed 1
+  cda simulate --out with_sensor --preset breeze --airspeed 0.3 --seed 7"""
+
+
+@click.command("simulate", epilog=EPILOG)
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path), metavar="FOLDER", help="A new folder."
+)
+@click.option(
+    "--preset",
+    type=click.Choice(["calm", "light", "breeze", "wind"]),
+    default="light",
+    show_default=True,
+    help="How much wind.",
+)
+@click.option(
+    "--format",
+    "file_format",
+    type=click.Choice(["csv", "fit"]),
+    default="csv",
+    show_default=True,
+    help="Of the recording; fit needs the package fit-tool.",
+)
+@click.option(
+    "--airspeed",
+    type=click.FloatRange(0.01, 5.0),
+    metavar="NOISE",
+    help="Add an airspeed channel with this noise, m/s.",
+)
+@click.option(
+    "--seed", type=click.IntRange(0), default=0, show_default=True, help="Same seed, same ride."
+)
+@force_option
+@json_option
+def command(
+    *,
+    out: Path,
+    preset: str,
+    file_format: str,
+    airspeed: float | None,
+    seed: int,
+    force: bool,
+    as_json: bool,
+) -> int:
+    """Invent a test: session.toml, runs.csv, the recording, and truth.json with every error drawn."""
+    from dataclasses import replace
+
+    from cda.simulate import PRESETS, simulate_session, write_session
+
+    refuse_full_folder(out, ours="truth.json", force=force)
+    scenario = replace(PRESETS[preset], airspeed_noise_m_s=airspeed)
+    simulated = simulate_session(scenario, seed)
+    write_session(simulated, out, format=file_format)
+    if as_json:
+        print_document({"schema": 1, "kind": "truth", "folder": str(out), **simulated.truth})
+    else:
+        click.echo(f"{out}: an invented {preset} morning, seed {seed}; the truth is in truth.json")
+    say_next(command_line("cda", "fit", out))
+    return ANSWER
