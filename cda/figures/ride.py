@@ -1,0 +1,186 @@
+"""The test itself: virtual against shared road height, wind, residuals, effort."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cda.figures.style import ACCENT, FAINT, INK, MUTED, new_axes
+from cda.results.words import letters
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from numpy.typing import NDArray
+
+    from cda.results import Estimate, LegWind
+
+CURVE_POINTS = 48
+SECONDS_PER_MINUTE = 60.0
+
+
+def plot_leg_curves(
+    estimate: Estimate, position_id: str, *, ax: Axes | None = None, limit_m: float | None = None
+) -> Axes:
+    """Draw virtual minus shared road height of every leg ridden in one position.
+
+    One thin line a leg, solid out and dashed back; a dot where the leg ends is its closing error.
+    `limit_m` is the half height of the picture, so that panels compare.
+    """
+    if ax is None:
+        ax = new_axes(2.2)
+    for curve in estimate.curves:
+        if curve.position != position_id:
+            continue
+        keep = np.unique(np.linspace(0, curve.distance_m.size - 1, CURVE_POINTS).astype(int))
+        out = curve.leg == "out"
+        ax.plot(
+            curve.distance_m[keep],
+            curve.virtual_minus_shared_m[keep],
+            color=INK if out else MUTED,
+            linewidth=0.7,
+            linestyle="-" if out else (0, (4, 2)),
+        )
+        enters_at_a = abs(curve.virtual_minus_shared_m[0]) <= abs(curve.virtual_minus_shared_m[-1])
+        end = -1 if enters_at_a else 0
+        ax.plot(
+            [curve.distance_m[end]],
+            [curve.closing_error_m],
+            marker="o",
+            markersize=3.6,
+            color=ACCENT,
+            linestyle="none",
+        )
+    ax.axhline(0.0, color=MUTED, linewidth=0.9)
+    if limit_m is not None:
+        ax.set_ylim(-limit_m, limit_m)
+    ax.margins(x=0.03)
+    ax.grid(axis="y", color=FAINT, linewidth=0.5)
+    ax.set_xlabel("Distance from gate A [m]")
+    ax.set_ylabel("Virtual − road [m]")
+    return ax
+
+
+def curve_limit_m(estimate: Estimate) -> float | None:
+    """Return a half height that holds every leg's curve, or None without curves. [m]."""
+    heights = [float(np.max(np.abs(c.virtual_minus_shared_m))) for c in estimate.curves]
+    heights += [abs(c.closing_error_m) for c in estimate.curves]
+    return 1.05 * max(heights) if heights and max(heights) > 0 else None
+
+
+def plot_road(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
+    """Draw the shared road height between the gates, one line a session."""
+    if ax is None:
+        ax = new_axes(1.9)
+    for index, profile in enumerate(estimate.profiles):
+        keep = np.unique(np.linspace(0, profile.distance_m.size - 1, 200).astype(int))
+        ax.plot(
+            profile.distance_m[keep],
+            profile.elevation_m[keep],
+            color=INK,
+            linestyle=("-", "--", "-.", ":")[index % 4],
+            label=f"session {profile.session}",
+        )
+    if len(estimate.profiles) > 1:
+        ax.legend(frameon=False, fontsize=8.5)
+    ax.grid(axis="y", color=FAINT, linewidth=0.5)
+    ax.margins(x=0.03)
+    ax.set_xlabel("Distance from gate A [m]")
+    ax.set_ylabel("Road height\nabove gate A [m]")
+    return ax
+
+
+def _minutes(legs: list[LegWind]) -> tuple[NDArray[np.float64], str]:
+    """Return the time of each leg from the first one, or its number where times are missing."""
+    if all(leg.start_s is not None for leg in legs) and legs:
+        start = np.array([float(leg.start_s or 0.0) for leg in legs])
+        return (start - start.min()) / SECONDS_PER_MINUTE, "Minutes from the first leg"
+    return np.arange(1, len(legs) + 1, dtype=float), "Leg, in time order"
+
+
+def _legs(estimate: Estimate, session: str) -> list[LegWind]:
+    legs = [leg for leg in estimate.wind if leg.session == session]
+    if all(leg.start_s is not None for leg in legs):
+        legs.sort(key=lambda leg: leg.start_s or 0.0)
+    return legs
+
+
+def plot_wind(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Axes:
+    """Draw the wind along the road through one test, towards gate A counted positive.
+
+    A leg back meets the same wind with the opposite sign, so it is turned round here; the bars are
+    one standard uncertainty.
+    """
+    if ax is None:
+        ax = new_axes(2.4)
+    legs = _legs(estimate, session)
+    when, label = _minutes(legs)
+    sign = np.array([-1.0 if leg.leg == "back" else 1.0 for leg in legs])
+    wind = sign * np.array([leg.headwind_m_s for leg in legs])
+    ax.plot(when, wind, color=INK, linewidth=0.9)
+    known = np.array([leg.se_m_s is not None for leg in legs], dtype=bool)
+    if known.any():
+        se = np.array([leg.se_m_s if leg.se_m_s is not None else np.nan for leg in legs])
+        ax.fill_between(when, wind - se, wind + se, color=FAINT, linewidth=0)
+    for way, marker in (("out", ">"), ("back", "<")):
+        mine = np.array([leg.leg == way for leg in legs], dtype=bool)
+        ax.plot(when[mine], wind[mine], marker=marker, markersize=4.5, color=INK, linestyle="none")
+    others = np.array([leg.leg not in ("out", "back") for leg in legs], dtype=bool)
+    ax.plot(when[others], wind[others], marker="o", markersize=4.5, color=INK, linestyle="none")
+    ax.axhline(0.0, color=MUTED, linewidth=0.9)
+    ax.grid(axis="y", color=FAINT, linewidth=0.5)
+    ax.set_xlabel(label)
+    ax.set_ylabel("Wind from B to A\nalong the road [m/s]")
+    return ax
+
+
+def plot_leg_residuals(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Axes:
+    """Draw what each leg leaves unexplained, in time order, with the position's letter."""
+    if ax is None:
+        ax = new_axes(2.4)
+    letter = letters(estimate)
+    of_run = {r.run: r.position for r in estimate.runs if r.session == session}
+    legs = [leg for leg in _legs(estimate, session) if leg.residual_m2 is not None]
+    when, label = _minutes(legs)
+    for x, leg in zip(when, legs, strict=True):
+        residual = leg.residual_m2 or 0.0
+        ax.plot([x, x], [0.0, residual], color=FAINT, linewidth=1.4)
+        name = letter.get(of_run.get(leg.run, ""), "?")
+        ax.plot(
+            [x],
+            [residual],
+            marker=f"${name}$",
+            markersize=6,
+            color=ACCENT if leg.leg == "out" else INK,
+            markeredgewidth=0.2,
+            linestyle="none",
+        )
+    ax.axhline(0.0, color=MUTED, linewidth=0.9)
+    ax.set_xlabel(label)
+    ax.set_ylabel("Leg's residual\nas CdA [m²]")
+    return ax
+
+
+def plot_effort(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Axes:
+    """Draw mean power against mean speed of the runs, each as its position's letter."""
+    if ax is None:
+        ax = new_axes(2.6)
+    letter = letters(estimate)
+    for run in estimate.runs:
+        if run.session != session or run.mean_power_w is None or run.mean_speed_m_s is None:
+            continue
+        ax.plot(
+            [run.mean_speed_m_s],
+            [run.mean_power_w],
+            marker=f"${letter.get(run.position, '?')}$",
+            markersize=6.5,
+            color=INK if run.used else MUTED,
+            markeredgewidth=0.2,
+            linestyle="none",
+        )
+    ax.margins(0.1)
+    ax.grid(color=FAINT, linewidth=0.5)
+    ax.set_axisbelow(True)
+    ax.set_xlabel("Mean speed of the run [m/s]")
+    ax.set_ylabel("Mean power [W]")
+    return ax

@@ -1,0 +1,180 @@
+"""The look of all pictures: ink, two greys and one accent; and pictures as SVG and PNG bytes.
+
+The colours are unlike anything matplotlib sets by itself, so that a page can replace them by its
+own (light and dark); nothing is told by colour alone.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+INK: Final = "#1b1b1a"
+MUTED: Final = "#5b5b59"
+FAINT: Final = "#cfcecb"
+ACCENT: Final = "#95300f"
+PAPER: Final = "#fefefe"
+VARIABLES: Final = {
+    INK: "var(--ink)",
+    MUTED: "var(--muted)",
+    FAINT: "var(--faint)",
+    ACCENT: "var(--accent)",
+    PAPER: "var(--paper)",
+    "#000000": "var(--ink)",
+}
+WIDTH_IN: Final = 4.7  # one column: still readable where a phone shows it 288 px wide
+ROW_IN: Final = 0.42
+SETTINGS: Final[dict[str, object]] = {
+    "font.family": "DejaVu Sans",
+    "font.size": 9.5,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "cda",
+    "axes.edgecolor": MUTED,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "hatch.linewidth": 0.6,
+    "lines.linewidth": 1.0,
+    "text.color": INK,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "figure.facecolor": "none",
+    "axes.facecolor": "none",
+    "savefig.facecolor": "none",
+    "pdf.compression": 6,
+}
+
+
+@contextmanager
+def look() -> Iterator[None]:
+    """Apply the look for as long as pictures are made and written; nothing global stays changed."""
+    import matplotlib as mpl
+
+    with warnings.catch_warnings(), mpl.rc_context(SETTINGS):  # type: ignore[arg-type]
+        # A script that the measuring font lacks is drawn by the reader's own font.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        warnings.filterwarnings("ignore", message=".*does not support .* natively")
+        yield
+
+
+def new_axes(height_in: float = 2.6, width_in: float = WIDTH_IN) -> Axes:
+    """Return the axes of a new figure that no window manager knows."""
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    return figure.add_subplot()
+
+
+def literal(text: str) -> str:
+    """Return text that matplotlib does not read as mathematics."""
+    return text.replace("$", r"\$")
+
+
+def svg(figure: Figure, *, prefix: str, variables: bool = True) -> str:
+    """Return a figure as an inline SVG element with ids of its own and the page's colours.
+
+    Parameters
+    ----------
+    figure : Figure
+        What to draw.
+    prefix : str
+        Put before every id, so that several pictures fit on one page.
+    variables : bool, default True
+        Replace the colours by the CSS variables of the page.
+
+    Returns
+    -------
+    svg : str
+        `<svg ...>...</svg>`, the same bytes for the same figure.
+    """
+    buffer = io.StringIO()
+    with look():
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
+    text = buffer.getvalue()
+    text = text[text.index("<svg") :].rstrip()
+    text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    text = re.sub(r"\s*<defs>\s*<style.*?</style>\s*</defs>", "", text, flags=re.DOTALL)
+    used = set(re.findall(r"url\(#([^)]+)\)", text)) | set(re.findall(r'href="#([^"]+)"', text))
+    text = re.sub(
+        r' id="([^"]+)"',
+        lambda m: f' id="{prefix}-{m.group(1)}"' if m.group(1) in used else "",
+        text,
+    )
+    text = re.sub(r"url\(#", f"url(#{prefix}-", text)
+    text = re.sub(r'href="#', f'href="#{prefix}-', text)
+    text = re.sub(r' d="([^"]*)"', lambda m: f' d="{_short(m.group(1))}"', text)
+    text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
+    text = re.sub(r"\n\s*", "\n", text)
+    if variables:
+        text = text.replace("\n<text ", '\n<text class="t" ')
+        for colour, variable in VARIABLES.items():
+            text = text.replace(colour, variable)
+    return text
+
+
+def _short(path: str) -> str:
+    numbers = re.sub(r"-?\d+\.\d+", lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), path)
+    return " ".join(numbers.split())
+
+
+def png(figure: Figure, *, dpi: int = 160) -> bytes:
+    """Return a figure as PNG bytes on white paper, the same for the same figure."""
+    buffer = io.BytesIO()
+    with look():
+        figure.savefig(
+            buffer, format="png", dpi=dpi, facecolor="white", metadata={"Software": None}
+        )
+    return buffer.getvalue()
+
+
+def rows_axis(ax: Axes, labels: list[str]) -> None:
+    """Write a label above each row of a horizontal picture; row 0 is on top.
+
+    The label stands over its row and not beside it: on a phone the full width is left to the data.
+    """
+    ax.set_ylim(len(labels) - 0.35, -0.75)
+    ax.set_yticks([])
+    ax.spines["left"].set_visible(False)
+    for row, label in enumerate(labels):
+        ax.annotate(
+            literal(label),
+            (0.0, row),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 7),
+            textcoords="offset points",
+            fontsize=9,
+            va="bottom",
+        )
+
+
+def interval(
+    ax: Axes, low: float, high: float, value: float, row: float, *, strong: bool, hollow: bool
+) -> None:
+    """Draw one interval with its value; hollow where it is not decided."""
+    colour = ACCENT if strong else INK
+    ax.plot([low, high], [row, row], color=colour, linewidth=2.0, solid_capstyle="butt")
+    ax.plot([low, low], [row - 0.1, row + 0.1], color=colour, linewidth=1.2)
+    ax.plot([high, high], [row - 0.1, row + 0.1], color=colour, linewidth=1.2)
+    ax.plot(
+        [value],
+        [row],
+        marker="D" if strong else "o",
+        markersize=6.5,
+        markeredgecolor=colour,
+        markerfacecolor=PAPER if hollow else colour,
+        markeredgewidth=1.4,
+        linestyle="none",
+    )

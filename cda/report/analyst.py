@@ -1,0 +1,426 @@
+"""The analyst's part: every number, picture and assumption, folded where it is long."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from cda.figures import (
+    plot_budget,
+    plot_differences,
+    plot_effort,
+    plot_leg_curves,
+    plot_leg_residuals,
+    plot_positions,
+    plot_road,
+    plot_wind,
+)
+from cda.figures.ride import curve_limit_m
+from cda.report.blocks import Block, Fold, Heading, Items, Panels, Part, Picture, Table, Text
+from cda.report.coach import all_findings, finding_words
+from cda.results.numbers import (
+    UNKNOWN,
+    area,
+    area_interval,
+    area_se,
+    fixed,
+    percent,
+    quantity,
+    shown,
+)
+from cda.results.words import difference_words, letters, percent_level, wheels_words
+
+if TYPE_CHECKING:
+    from cda.results import Estimate, Savings
+
+
+def analyst(estimate: Estimate, savings: Savings | None) -> Part:
+    """Return every number with how it came about."""
+    blocks: list[Block] = []
+    blocks += [Heading(text="CdA of each position", level=3), *_positions(estimate)]
+    if estimate.differences:
+        blocks += [Heading(text="Differences", level=3), *_differences(estimate)]
+    blocks += [Heading(text="Uncertainty budget", level=3), *_budget(estimate)]
+    blocks += [Heading(text="The ride behind it", level=3), *_ride(estimate)]
+    blocks += [Heading(text="Runs", level=3), *_runs(estimate)]
+    found = all_findings(estimate, savings)
+    if found:
+        blocks += [
+            Heading(text="All findings", level=3),
+            Fold(
+                summary=f"{len(found)} findings: warnings and notes",
+                blocks=(Items(items=tuple(finding_words(f) for f in found)),),
+            ),
+        ]
+    return Part(id="analyst", title="For the analyst: how it came about", blocks=tuple(blocks))
+
+
+def _positions(estimate: Estimate) -> list[Block]:
+    letter, level = letters(estimate), percent_level(estimate.level)
+    rows = [
+        (
+            f"{letter[p.id]}  {shown(p.label)}" + (" (today)" if p.reference else ""),
+            area(p.cda_m2, p.se_m2),
+            area_interval(p.interval_m2, p.se_m2),
+            area_se(p.se_m2),
+            f"{area_se(p.statistical_se_m2)} (dof {fixed(p.statistical_dof, 0)})",
+            area_se(p.systematic_se_m2),
+            area(p.cda_with_wheels_m2, p.se_m2),
+            f"{p.runs} / {p.legs}",
+        )
+        for p in estimate.positions
+    ]
+    lowest = min(estimate.positions, key=lambda p: p.cda_m2)
+    return [
+        Text(text=wheels_words()),
+        Picture(
+            name="cda_by_position",
+            draw=lambda: plot_positions(estimate),
+            caption=(
+                f"CdA with its {level} interval (diamond: today's position); the strokes below are "
+                "the runs, each on its own. What all positions share moves them together, so "
+                "overlap here says little about a difference."
+            ),
+            finding=(
+                f"Lowest is “{shown(lowest.label)}” with {area(lowest.cda_m2, lowest.se_m2)} m², "
+                f"interval {area_interval(lowest.interval_m2, lowest.se_m2)} m²."
+            ),
+        ),
+        Table(
+            caption="CdA of each position [m²]; uncertainties are standard (k = 1)",
+            head=(
+                "Position",
+                "CdA",
+                f"Interval ({level})",
+                "Standard uncertainty",
+                "of it from replication",
+                "of it from shared inputs",
+                "CdA with turning wheels",
+                "Runs / legs",
+            ),
+            rows=tuple(rows),
+            numeric=frozenset(range(1, 8)),
+        ),
+    ]
+
+
+def _differences(estimate: Estimate) -> list[Block]:
+    letter, level = letters(estimate), percent_level(estimate.level)
+    rows = [
+        (
+            f"{letter[d.position]} − {letter[d.reference]}",
+            area(d.delta_cda_m2, d.se_m2, sign=True),
+            area_interval(d.interval_m2, d.se_m2, sign=True),
+            area_interval(d.simultaneous_interval_m2, d.se_m2, sign=True),
+            f"{area_se(d.se_m2)} (dof {fixed(d.dof, 0)})",
+            percent(d.probability_lower_drag),
+            _p_value(d.adjusted_p),
+            area_se(d.smallest_resolvable_m2),
+            difference_words(d),
+        )
+        for d in estimate.differences
+    ]
+    resolved = sum(d.resolved for d in estimate.differences)
+    return [
+        Picture(
+            name="differences",
+            draw=lambda: plot_differences(estimate),
+            caption=(
+                "All pairs, first minus second letter. Diamonds are against today. Filled: "
+                "resolved; hollow: not resolved, which does not mean equal."
+            ),
+            finding=f"{resolved} of {len(estimate.differences)} differences are resolved.",
+        ),
+        Table(
+            caption="Differences of CdA [m²]: what is common to both positions has cancelled",
+            head=(
+                "Pair",
+                "Difference",
+                f"Interval ({level})",
+                "Interval for all pairs at once",
+                "Standard uncertainty",
+                "Likely lower drag",
+                "Adjusted p",
+                "Smallest resolvable",
+                "Verdict",
+            ),
+            rows=tuple(rows),
+            numeric=frozenset(range(1, 8)),
+        ),
+    ]
+
+
+def _p_value(value: float) -> str:
+    return "under 0.001" if value < 0.001 else fixed(value, 3)
+
+
+def _budget(estimate: Estimate) -> list[Block]:
+    if not estimate.budget:
+        return [Text(text="No uncertainty budget came with this result.")]
+    letter = letters(estimate)
+    against = [d for d in estimate.differences if d.reference == estimate.reference]
+    rows = []
+    for line in sorted(estimate.budget, key=lambda b: -max(b.positions.values(), default=0.0)):
+        rows.append(
+            (
+                f"{shown(line.source)} ({line.kind})",
+                *(_part(line.positions.get(p.id)) for p in estimate.positions),
+                *(_part(line.differences.get(f"{d.position}-{d.reference}")) for d in against),
+            )
+        )
+    head = (
+        "Source",
+        *(letter[p.id] for p in estimate.positions),
+        *(f"{letter[d.position]} − {letter[d.reference]}" for d in against),
+    )
+    largest = max(estimate.budget, key=lambda b: b.positions.get(estimate.reference, 0.0))
+    return [
+        Picture(
+            name="uncertainty_budget",
+            draw=lambda: plot_budget(estimate),
+            caption=(
+                "What each source adds to the uncertainty of one position (solid) and of a "
+                "difference (hatched). Contributions add up in squares."
+            ),
+            finding=f"The largest source for one position is {shown(largest.source)}.",
+        ),
+        Fold(
+            summary="The budget as a table",
+            blocks=(
+                Table(
+                    caption="Contributions to the standard uncertainty [m²]",
+                    head=head,
+                    rows=tuple(rows),
+                    numeric=frozenset(range(1, len(head))),
+                ),
+            ),
+        ),
+    ]
+
+
+def _part(value: float | None) -> str:
+    if value is None:
+        return UNKNOWN
+    return "under 0.00005" if 0.0 <= value < 0.00005 else fixed(value, 4)
+
+
+def _ride(estimate: Estimate) -> list[Block]:
+    blocks: list[Block] = [_days(estimate), _variance(estimate)]
+    letter, limit = letters(estimate), curve_limit_m(estimate)
+    panels = []
+    for p in estimate.positions:
+        closing = [c.closing_error_m for c in estimate.curves if c.position == p.id]
+        if not closing:
+            continue
+        mean = sum(closing) / len(closing)
+        worst = max(closing, key=abs)
+
+        def draw(position_id: str = p.id) -> object:
+            return plot_leg_curves(estimate, position_id, limit_m=limit)
+
+        panels.append(
+            (
+                f"{letter[p.id]}  {shown(p.label, limit=60)}",
+                Picture(
+                    name=f"virtual_elevation_{letter[p.id]}",
+                    draw=draw,  # type: ignore[arg-type]
+                    caption="",
+                    finding=(
+                        f"{len(closing)} legs; closing error {fixed(mean, 2)} m on average, "
+                        f"{fixed(worst, 2)} m at most."
+                    ),
+                ),
+            )
+        )
+    if panels:
+        blocks.append(
+            Panels(
+                name="virtual_elevation",
+                panels=tuple(panels),
+                caption=(
+                    "Virtual minus shared road height, one line a leg (solid: out, dashed: back). "
+                    "With the right CdA, and air and power as assumed, a line lies on zero; the "
+                    "dot at its end is the closing error."
+                ),
+            )
+        )
+    if estimate.profiles:
+        rise = [p.elevation_m[-1] - p.elevation_m[0] for p in estimate.profiles]
+        blocks.append(
+            Picture(
+                name="road",
+                draw=lambda: plot_road(estimate),
+                caption="The road height shared by all legs.",
+                finding=f"Gate B lies {fixed(float(rise[0]), 1)} m above gate A.",
+            )
+        )
+    for session in estimate.sessions:
+        blocks += _session_pictures(estimate, session.key, many=len(estimate.sessions) > 1)
+    return blocks
+
+
+def _session_pictures(estimate: Estimate, key: str, *, many: bool) -> list[Block]:
+    blocks: list[Block] = []
+    day = f" Session {shown(key)}." if many else ""
+    legs = [leg for leg in estimate.wind if leg.session == key]
+    if legs:
+        strongest = max(legs, key=lambda leg: abs(leg.headwind_m_s))
+        blocks.append(
+            Picture(
+                name=f"wind_{key}",
+                draw=lambda: plot_wind(estimate, key),
+                caption=(
+                    "Wind along the road through the test, as estimated; triangles point out (▸) "
+                    f"and back (◂); band: one standard uncertainty.{day}"
+                ),
+                finding=(
+                    "The strongest wind along the road was "
+                    f"{fixed(abs(strongest.headwind_m_s), 1)} m/s."
+                ),
+            )
+        )
+    residuals = [leg for leg in legs if leg.residual_m2 is not None]
+    if residuals:
+        worst = max(residuals, key=lambda leg: abs(leg.residual_m2 or 0.0))
+        blocks.append(
+            Picture(
+                name=f"residuals_{key}",
+                draw=lambda: plot_leg_residuals(estimate, key),
+                caption=(
+                    "What each leg leaves unexplained, in time order, by the letter of its "
+                    f"position. A trend or a letter always on one side would be a doubt.{day}"
+                ),
+                finding=(
+                    f"The largest is run {worst.run} {shown(worst.leg)}, "
+                    f"{fixed(worst.residual_m2 or 0.0, 3, sign=True)} m²."
+                ),
+            )
+        )
+    runs = [r for r in estimate.runs if r.session == key and r.mean_speed_m_s and r.mean_power_w]
+    if runs:
+        speeds = [r.mean_speed_m_s or 0.0 for r in runs]
+        powers = [r.mean_power_w or 0.0 for r in runs]
+        blocks.append(
+            Picture(
+                name=f"effort_{key}",
+                draw=lambda: plot_effort(estimate, key),
+                caption=(
+                    "Mean power and speed of the runs. Positions ridden at the same power compare "
+                    f"best; spread along the curve helps to tell rolling from air resistance.{day}"
+                ),
+                finding=(
+                    f"Runs between {min(powers):.0f} and {max(powers):.0f} W, "
+                    f"{min(speeds):.1f} and {max(speeds):.1f} m/s."
+                ),
+            )
+        )
+    return blocks
+
+
+def _days(estimate: Estimate) -> Table:
+    rows = []
+    for s in estimate.sessions:
+        wind = s.mean_headwind_m_s
+        crr, height = s.rolling_resistance, s.height_difference_m
+        prior = "" if crr.prior_se is None else f" (before the test ± {crr.prior_se:.5f})"
+        rows.append(
+            (
+                f"{shown(s.title)} ({shown(s.key)})",
+                s.date or UNKNOWN,
+                shown(s.protocol or UNKNOWN),
+                UNKNOWN if s.course_length_m is None else f"{s.course_length_m:.0f}",
+                UNKNOWN if s.duration_min is None else f"{s.duration_min:.0f}",
+                f"{s.air_density_kg_m3:.3f}",
+                quantity(crr.value, crr.se, high=5, low=4) + prior,
+                quantity(height.value, height.se, high=2, low=1),
+                UNKNOWN if wind is None else quantity(wind.value, wind.se, low=1, high=1),
+            )
+        )
+    return Table(
+        caption="Test days; standard uncertainties",
+        head=(
+            "Day",
+            "Date",
+            "Protocol",
+            "Stretch [m]",
+            "Lasted [min]",
+            "Air density [kg/m³]",
+            "Rolling resistance",
+            "Gate B above A [m]",
+            "Mean wind along the road [m/s]",
+        ),
+        rows=tuple(rows),
+        numeric=frozenset({3, 4, 5}),
+    )
+
+
+def _variance(estimate: Estimate) -> Text:
+    v = estimate.variance
+
+    def sd(value: float | None) -> str:
+        return "not determined" if value is None else f"{area(value, value)} m²"
+
+    text = (
+        f"Scatter (standard deviations): from run to run {sd(v.run_to_run_sd_m2)}, "
+        f"from leg to leg {sd(v.leg_sd_m2)}, from day to day {sd(v.day_to_day_sd_m2)}."
+    )
+    if v.slow_wind_sd_m_s is not None:
+        text += f" Slow changes of the wind: {fixed(v.slow_wind_sd_m_s, 1)} m/s."
+    if v.gust_sd_m_s is not None:
+        text += f" Gusts: {fixed(v.gust_sd_m_s, 1)} m/s."
+    return Text(text=text)
+
+
+def _runs(estimate: Estimate) -> list[Block]:
+    letter = letters(estimate)
+    rows = []
+    for r in estimate.runs:
+        rows.append(
+            (
+                f"{r.run}" if len(estimate.sessions) == 1 else f"{shown(r.session)} / {r.run}",
+                letter.get(r.position, shown(r.position)),
+                area(r.cda_m2, r.se_m2),
+                area_se(r.se_m2),
+                UNKNOWN if r.mean_power_w is None else f"{r.mean_power_w:.0f}",
+                UNKNOWN if r.mean_speed_m_s is None else f"{r.mean_speed_m_s:.1f}",
+                UNKNOWN if r.heart_rate_bpm is None else f"{r.heart_rate_bpm:.0f}",
+                UNKNOWN if r.comfort is None else f"{r.comfort:g}",
+                "used" if r.used else f"not used: {shown(r.reason or 'no reason given')}",
+                shown(r.note or ""),
+            )
+        )
+    unused = sum(not r.used for r in estimate.runs)
+    table = Table(
+        caption="Each run on its own, not drawn towards its position; without the shared inputs",
+        head=(
+            "Run",
+            "Position",
+            "CdA [m²]",
+            "Standard uncertainty [m²]",
+            "Power [W]",
+            "Speed [m/s]",
+            "Heart rate [1/min]",
+            "Comfort [0 to 10]",
+            "Used?",
+            "Note",
+        ),
+        rows=tuple(rows),
+        numeric=frozenset(range(2, 8)),
+    )
+    winds = Table(
+        caption="Wind along the road that each leg met; positive slows the rider",
+        head=("Run", "Leg", "Headwind [m/s]", "Standard uncertainty [m/s]"),
+        rows=tuple(
+            (
+                f"{w.run}" if len(estimate.sessions) == 1 else f"{shown(w.session)} / {w.run}",
+                shown(w.leg),
+                fixed(w.headwind_m_s, 1, sign=True),
+                UNKNOWN if w.se_m_s is None else fixed(w.se_m_s, 1),
+            )
+            for w in estimate.wind
+        ),
+        numeric=frozenset({2, 3}),
+    )
+    return [
+        Fold(summary=f"{len(estimate.runs)} runs, {unused} not used", blocks=(table,)),
+        Fold(summary=f"Wind of {len(estimate.wind)} legs", blocks=(winds,)),
+    ]
