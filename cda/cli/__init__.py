@@ -32,6 +32,13 @@ Example, in a folder of its own:
 Exit status: 0 an answer, 1 an error you can mend, 2 wrong usage, 3 an answer with
 warnings, 70 a fault in the program. No medical, fitting or road-safety advice."""
 
+
+def _show_version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    if value:
+        click.echo(f"cda {__version__}")
+        ctx.exit()
+
+
 main = CommandLine(
     "cda",
     commands_by_module=COMMANDS,
@@ -46,9 +53,7 @@ main = CommandLine(
             expose_value=False,
             is_eager=True,
             help="Show the version and exit.",
-            callback=lambda ctx, _param, value: (
-                (click.echo(f"cda {__version__}"), ctx.exit()) if value else None
-            ),
+            callback=_show_version,
         )
     ],
 )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import os
 import sys
+from contextlib import suppress
 from importlib import import_module
 from io import TextIOWrapper
 from typing import TYPE_CHECKING, Any
@@ -81,7 +82,7 @@ class CommandLine(click.Group):
         except BrokenPipeError as error:
             raise _PipeClosedError from error
 
-    def main(  # type: ignore[override]
+    def main(
         self,
         args: Sequence[str] | None = None,
         prog_name: str | None = None,
@@ -141,10 +142,8 @@ def _speak_utf8() -> None:
 
 def _give_up_output() -> int:
     """Send what is still buffered nowhere, so that the interpreter ends without a complaint."""
-    try:
+    with suppress(OSError, ValueError):  # not a real file, as under a test runner
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except (OSError, ValueError):  # not a real file, as under a test runner
-        pass
     return PIPE_CLOSED
 
 

@@ -57,7 +57,7 @@ def command(
     force: bool,
     as_json: bool,
 ) -> int:
-    """Invent a test: session.toml, runs.csv, the recording, and truth.json with every error drawn."""
+    """Invent a test folder; truth.json beside it holds every value and error drawn."""
     from dataclasses import replace
 
     from cda.simulate import PRESETS, simulate_session, write_session
