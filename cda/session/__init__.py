@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from cda.session.content import AirReading as AirReading
     from cda.session.content import Run as Run
     from cda.session.content import Session as Session
+    from cda.session.discovery import find_recordings as find_recordings
+    from cda.session.guidance import GuideStep as GuideStep
+    from cda.session.guidance import guide as guide
     from cda.session.load import build_session as build_session
     from cda.session.load import load_session as load_session
     from cda.session.models import CourseSettings as CourseSettings
@@ -19,6 +22,10 @@ if TYPE_CHECKING:
     from cda.session.models import PowerMeterSettings as PowerMeterSettings
     from cda.session.models import SessionSettings as SessionSettings
     from cda.session.paths import inside_folder as inside_folder
+    from cda.session.schema import model_rows as model_rows
+    from cda.session.schema import model_schema as model_schema
+    from cda.session.schema import schema_json as schema_json
+    from cda.session.schema import schema_rows as schema_rows
     from cda.session.settings import AirSettings as AirSettings
     from cda.session.settings import BikeSettings as BikeSettings
     from cda.session.settings import RiderSettings as RiderSettings
@@ -32,9 +39,17 @@ if TYPE_CHECKING:
     from cda.session.toml_file import apply_overrides as apply_overrides
     from cda.session.toml_file import mistakes_error as mistakes_error
     from cda.session.toml_file import parse_option as parse_option
+    from cda.session.toml_file import read_toml as read_toml
     from cda.session.toml_file import read_toml_model as read_toml_model
     from cda.session.toml_file import validate_model as validate_model
     from cda.session.toml_file import value_sources as value_sources
+    from cda.session.write import fill_runs as fill_runs
+    from cda.session.write import read_run_rows as read_run_rows
+    from cda.session.write import runs_csv as runs_csv
+    from cda.session.write import session_toml as session_toml
+    from cda.session.write import write_bytes as write_bytes
+    from cda.session.write import write_session_folder as write_session_folder
+    from cda.session.write import write_text as write_text
 
 _HOME = {
     "AirReading": "content",
@@ -63,6 +78,21 @@ _HOME = {
     "text": "settings",
     "validate_model": "toml_file",
     "value_sources": "toml_file",
+    "fill_runs": "write",
+    "model_rows": "schema",
+    "model_schema": "schema",
+    "read_run_rows": "write",
+    "runs_csv": "write",
+    "schema_json": "schema",
+    "schema_rows": "schema",
+    "session_toml": "write",
+    "write_session_folder": "write",
+    "write_text": "write",
+    "write_bytes": "write",
+    "read_toml": "toml_file",
+    "guide": "guidance",
+    "GuideStep": "guidance",
+    "find_recordings": "discovery",
 }
 
 

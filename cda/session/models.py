@@ -43,7 +43,9 @@ class PowerMeterSettings(Settings):
 class SpeedSensorSettings(Settings):
     """Where speed and distance come from."""
 
-    source: Literal["wheel", "gps"] = choice("wheel", "what speed was measured with")
+    source: Literal["wheel", "gps"] = choice(
+        "wheel", "what speed was measured with", source="the most frequent"
+    )
     scale: float = number(1.0, "", 0.8, 1.25, "true over recorded speed", source="as recorded")
     scale_sd: float = number(0.003, "", 0.0, 0.1, "standard uncertainty: wheel circumference")
 
@@ -80,7 +82,7 @@ class CourseSettings(Settings):
     """The stretch; found from the recording where nothing is said."""
 
     kind: Literal["out-and-back", "loop", "track"] = choice(
-        "out-and-back", "how the stretch is ridden"
+        "out-and-back", "how the stretch is ridden", source="the most frequent"
     )
     gate_a: Gate | None = choice(
         None, "[latitude, longitude] in degrees", source="found from the recording"

@@ -348,10 +348,11 @@ def _dotted(location: Sequence[object], data: object) -> str:
     return ".".join(parts)
 
 
-def _submodel(annotation: Any) -> type[BaseModel] | None:
+def submodel(annotation: Any) -> type[BaseModel] | None:
+    """Return the settings model inside an annotation, or None."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
-    return next((m for a in get_args(annotation) if (m := _submodel(a)) is not None), None)
+    return next((m for a in get_args(annotation) if (m := submodel(a)) is not None), None)
 
 
 def _owner(location: Sequence[object], model: type[BaseModel]) -> type[BaseModel] | None:
@@ -360,7 +361,7 @@ def _owner(location: Sequence[object], model: type[BaseModel]) -> type[BaseModel
         if isinstance(part, int) or owner is None:
             continue
         field = owner.model_fields.get(str(part))
-        owner = _submodel(field.annotation) if field else None
+        owner = submodel(field.annotation) if field else None
     return owner
 
 
@@ -378,7 +379,7 @@ def _did_you_mean(location: Sequence[object], model: type[BaseModel]) -> str:
     if close:
         return f"did you mean {close[0]!r}?"
     for table, field in model.model_fields.items():
-        inner = _submodel(field.annotation)
+        inner = submodel(field.annotation)
         if inner and name in inner.model_fields:
             return f"did you mean {name!r} in [{table}]?"
     return f"take it away; known here: {', '.join(here)}"
