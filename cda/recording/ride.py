@@ -7,15 +7,35 @@ neither is ever a zero. `power_w` at a stamp is the mean over the interval that 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
 
     import numpy as np
     from numpy.typing import NDArray
 
     from cda.results import Finding
+
+MAX_SAMPLES: Final = 1_000_000  # 11 days at 1 Hz; more is not a ride, and memory stays bounded
+
+# What a sensor on a bicycle on earth can say; anything outside becomes a missing sample.
+# Common practice, no source: wide enough that no real ride is cut.
+PLAUSIBLE: Final[Mapping[str, tuple[float, float]]] = {
+    "power_w": (0.0, 3000.0),
+    "speed_m_s": (0.0, 45.0),
+    "distance_m": (0.0, 3.0e6),
+    "altitude_m": (-500.0, 9000.0),
+    "latitude_deg": (-90.0, 90.0),
+    "longitude_deg": (-180.0, 180.0),
+    "cadence_rpm": (0.0, 254.0),
+    "heart_rate_bpm": (20.0, 250.0),
+    "temperature_c": (-50.0, 70.0),
+    "airspeed_m_s": (-20.0, 60.0),
+    "yaw_deg": (-180.0, 180.0),
+}
+CHANNELS: Final = tuple(PLAUSIBLE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

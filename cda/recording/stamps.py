@@ -1,0 +1,116 @@
+"""Time stamps in order: clocks set back, stamps repeated, unordered or out of this world."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cda.errors import RecordingError
+from cda.results import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+
+def ordered(
+    clock: NDArray[np.float64],
+    columns: Mapping[str, NDArray[np.float64]],
+    name: str,
+    found: list[Finding],
+) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:
+    """Return strictly increasing stamps and the columns that belong to them."""
+    good = np.isfinite(clock)
+    if np.any(good):
+        # A flipped bit moves a stamp by years; a test with its drive fits into two days.
+        good &= np.abs(clock - np.median(clock[good])) <= 2 * 86400.0
+    lost = int(np.sum(~good))
+    if np.sum(good) < 2:
+        raise RecordingError(
+            f"{int(np.sum(good))} samples with a usable time stamp",
+            where=name,
+            fix="export the recording again",
+        )
+    if lost:
+        found.append(
+            Finding(
+                severity="note",
+                code="stamps-unusable",
+                where=name,
+                message=f"{lost} samples without a usable time stamp were left out",
+            )
+        )
+    clock = clock[good].astype(np.float64)
+    data = {k: np.array(v, dtype=np.float64)[good] for k, v in columns.items()}
+    steps = np.diff(clock)
+    forward = steps[steps > 0]
+    step = float(np.median(forward)) if len(forward) else 1.0
+    back = np.flatnonzero(steps < 0)
+    if 0 < len(back) <= 3 and _continues(data.get("distance_m"), back):
+        # Distance runs on while the clock goes back: the clock was set. The later clock is taken
+        # as right, because it is GPS that corrects it.
+        for i in back:
+            clock[: i + 1] += clock[i + 1] - step - clock[i]
+        found.append(
+            Finding(
+                severity="warning",
+                code="clock-set-back",
+                where=name,
+                message=f"the clock was set back {len(back)} times by up to "
+                f"{-float(np.min(steps)):.0f} s; the samples before were moved",
+                fix="check laps and times of runs before that",
+            )
+        )
+    elif len(back):
+        order = np.argsort(clock, kind="stable")
+        clock = clock[order]
+        data = {k: v[order] for k, v in data.items()}
+        found.append(
+            Finding(
+                severity="note",
+                code="stamps-unordered",
+                where=name,
+                message=f"time ran backwards at {len(back)} samples; they were put in order",
+            )
+        )
+    unique, first, count = np.unique(clock, return_index=True, return_counts=True)
+    if len(unique) == len(clock):
+        return clock, data
+    if len(clock) >= 1.5 * len(unique) and len(unique) > 2:
+        # Several samples a second stamped with whole seconds: spread over the second.
+        within = np.arange(len(clock)) - np.repeat(first, count)
+        clock = clock + step * within / np.repeat(count, count)
+        message = f"several samples share each stamp; they were spread over {step:g} s"
+        found.append(Finding(severity="note", code="stamps-spread", where=name, message=message))
+        return clock, data
+    merged = {}
+    for key, values in data.items():
+        out = values[first]
+        for k in np.flatnonzero(count > 1):  # the first sample that is not missing
+            group = values[first[k] : first[k] + count[k]]
+            known = group[~np.isnan(group)]
+            out[k] = known[0] if len(known) else np.nan
+        merged[key] = out
+    found.append(
+        Finding(
+            severity="note",
+            code="stamps-duplicated",
+            where=name,
+            message=f"{len(clock) - len(unique)} samples repeat another's stamp and were merged",
+        )
+    )
+    if len(unique) < 2:
+        raise RecordingError(
+            "all samples have the same time stamp", where=name, fix="export the recording again"
+        )
+    return unique, merged
+
+
+def _continues(distance: NDArray[np.float64] | None, back: NDArray[np.intp]) -> bool:
+    """Whether distance runs on, by less than 200 m, over each step back in time."""
+    if distance is None:
+        return False
+    steps = distance[back + 1] - distance[back]
+    return bool(np.all((steps >= 0.0) & (steps < 200.0)))
