@@ -1,0 +1,354 @@
+"""From the days' legs to the posterior of CdA, wind, height, Crr and variance components."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cda.errors import EstimationError
+from cda.estimation.model import (
+    SYSTEMATIC_INPUTS,
+    DayInputs,
+    System,
+    build_system,
+    fixed_effect_names,
+    shifted,
+)
+from cda.estimation.reml import (
+    LogNormalPrior,
+    VariancePosterior,
+    satterthwaite_from_posterior,
+    total_covariance,
+    variance_posterior,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+SLOW_WIND_TIME_S = 900.0  # near 15 min; slow wind of 300 to 1800 s is told from gusts by it
+
+# Weak priors of the standard deviations: a factor of two to three either way.
+PRIORS = {
+    "leg_wind": LogNormalPrior(median=0.20, log_sd=1.0),  # [m/s] mean of the gusts over a leg
+    "run": LogNormalPrior(median=0.002, log_sd=0.6),  # [m^2] 0.001 to 0.004 between takings
+    "slow_wind": LogNormalPrior(median=0.30, log_sd=0.8),  # [m/s]
+    "leg_drag": LogNormalPrior(median=0.0015, log_sd=0.7),  # [m^2] wobble and power noise of a leg
+    "position_by_day": LogNormalPrior(median=0.002, log_sd=0.6),  # [m^2] bars, clothes, fit
+    "day": LogNormalPrior(median=0.003, log_sd=0.7),  # [m^2]
+}
+
+_ITERATIONS = 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Fit:
+    """Posterior of the fixed effects, and what each source contributes to it.
+
+    Attributes
+    ----------
+    names : tuple of str, length q
+        Fixed effects: positions, then height, wind and crr of each day.
+    beta : ndarray, shape (q,)
+    replication_cov : ndarray, shape (q, q)
+        From legs and runs: gusts, slow wind, run-to-run scatter.
+    source_cov : dict of str to ndarray, shape (q, q)
+        Drifts, prior beliefs and systematic inputs, each apart.
+    posterior : VariancePosterior
+    system : System
+        At the solution.
+    systematic_effect : dict of (input, instrument) to ndarray, shape (q,)
+        Change of the fixed effects for one standard uncertainty of the input.
+    """
+
+    names: tuple[str, ...]
+    beta: Array
+    replication_cov: Array
+    source_cov: dict[str, Array]
+    posterior: VariancePosterior
+    system: System
+    systematic_effect: dict[tuple[str, str], Array]
+
+    @property
+    def covariance(self) -> Array:
+        """Return everything together, shape (q, q)."""
+        return np.asarray(self.replication_cov + sum(self.source_cov.values()))
+
+    def replication(self, contrast: Array) -> tuple[float, float]:
+        """Return the statistical se and its degrees of freedom of a contrast, shape (q,)."""
+        variance, means = [], []
+        for theta, solution in zip(self.posterior.theta, self.posterior.solutions, strict=True):
+            weights = contrast @ solution.gain
+            covariance = total_covariance(theta, self.system.components, 0.0)
+            variance.append(float(weights @ covariance @ weights))
+            means.append(float(contrast @ solution.beta))
+        spread = np.array(means) - float(self.posterior.weight @ np.array(means))
+        # The estimate also moves with the unknown variances: that belongs to its variance.
+        moved = float(self.posterior.weight @ spread**2)
+        return satterthwaite_from_posterior(np.array(variance) + moved, self.posterior.weight)
+
+    def component(self, name: str) -> float | None:
+        """Return the posterior median-like (geometric mean) standard deviation, or None."""
+        if name not in self.system.component_names:
+            return None
+        column = self.posterior.theta[:, self.system.component_names.index(name)]
+        return float(np.exp(self.posterior.weight @ np.log(column)))
+
+
+def fit_days(days: Sequence[DayInputs], positions: Sequence[str]) -> Fit:
+    """Estimate CdA of each position from one or more days.
+
+    Parameters
+    ----------
+    days : sequence of DayInputs
+    positions : sequence of str
+        Ids; `DayInputs.position` indexes them.
+
+    Raises
+    ------
+    EstimationError
+        If legs in both directions are missing or the fit does not settle.
+    """
+    for day in days:
+        if len(np.unique(day.energies.direction)) < 2:
+            raise EstimationError(
+                "all usable legs go in one direction: wind and road height cannot be told from drag",
+                where=f"session {day.key}",
+                fix="ride every run out and back over the same stretch",
+            )
+    names = fixed_effect_names(days, positions)
+    beta = _start(days, len(positions))
+    slow_variance = 0.0
+    posterior = None
+    system = None
+    for outer in range(3):
+        theta = None if posterior is None else np.exp(
+            posterior.weight @ np.log(posterior.theta)
+        )
+        for _ in range(_ITERATIONS):
+            system = build_system(
+                days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
+            )
+            use = (
+                np.array([PRIORS[c].median for c in system.component_names])
+                if theta is None
+                else theta
+            )
+            step = _gls_step(system, use)
+            beta = beta + step
+            if np.all(np.abs(step[: len(positions)]) < 1e-8):
+                break
+        else:
+            raise EstimationError(
+                f"the estimate does not settle (last step {np.abs(step).max():.2g})",
+                fix="look at the runs with cda check: one of them may be spoiled",
+            )
+        if not np.all(np.isfinite(beta)) or np.any(np.abs(beta[: len(positions)]) > 2.0):
+            worst = float(beta[int(np.argmax(np.abs(beta[: len(positions)])))])
+            raise EstimationError(
+                f"CdA comes out as {worst:.3g} m², which no rider has",
+                fix="check masses, the power meter's zero, the air and the runs' laps or times",
+            )
+        system = build_system(
+            days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
+        )
+        posterior = variance_posterior(
+            system.y,
+            system.x,
+            system.components,
+            [PRIORS[c] for c in system.component_names],
+            fixed=np.asarray(sum(system.fixed)),
+        )
+        slow = posterior.theta[:, system.component_names.index("slow_wind")]
+        # Capped: a day of violent wind must not turn into a drag of its own.
+        slow_variance = float(min(posterior.weight @ slow**2, 1.0))
+        if outer == 2:
+            beta = beta + posterior.mean()
+    assert posterior is not None
+    assert system is not None
+    gain = posterior.gain()
+    mean_components = np.asarray(posterior.weight @ posterior.theta**2)
+    replication = sum(
+        v * (gain @ c @ gain.T)
+        for v, c in zip(mean_components, system.components, strict=True)
+    )
+    source = {
+        name: gain @ block @ gain.T
+        for name, block in zip(system.fixed_names, system.fixed, strict=True)
+    }
+    effects = _systematic_effects(days, positions, beta, gain, slow_variance)
+    for (name, _), effect in effects.items():
+        label = SYSTEMATIC_INPUTS[name]
+        source[label] = source.get(label, 0.0) + np.outer(effect, effect)
+    return Fit(
+        names=names,
+        beta=beta,
+        replication_cov=np.asarray(replication),
+        source_cov=source,
+        posterior=posterior,
+        system=system,
+        systematic_effect=effects,
+    )
+
+
+def _start(days: Sequence[DayInputs], n_positions: int) -> Array:
+    beta = [0.28] * n_positions  # a usual CdA; the first step leaves it
+    for day in days:
+        height = 0.0 if day.height_difference_m is None else day.height_difference_m
+        beta += [height, day.headwind_m_s or 0.0, day.rolling_resistance]
+    return np.array(beta)
+
+
+def _gls_step(system: System, theta: Array) -> Array:
+    from cda.estimation.reml import solve_gls
+
+    covariance = total_covariance(theta, system.components, np.asarray(sum(system.fixed)))
+    try:
+        return solve_gls(system.y, system.x, covariance).beta
+    except np.linalg.LinAlgError as error:
+        raise EstimationError(
+            "the legs do not determine CdA of every position",
+            fix="every position needs at least one usable run out and back",
+        ) from error
+
+
+def _systematic_effects(
+    days: Sequence[DayInputs],
+    positions: Sequence[str],
+    beta: Array,
+    gain: Array,
+    slow_variance: float,
+) -> dict[tuple[str, str], Array]:
+    """Shift every systematic input by its standard uncertainty and see what the fit answers.
+
+    Central differences, one Gauss-Newton step from the solution: the step is exact to second
+    order because the solution is stationary.
+    """
+    keys = {
+        (name, day.instrument.get(name, day.key))
+        for day in days
+        for name in SYSTEMATIC_INPUTS
+        if day.systematic_sd.get(name, 0.0) > 0.0
+    }
+    effects = {}
+    for name, owner in sorted(keys):
+        answers = []
+        for sign in (1.0, -1.0):
+            moved = [
+                shifted(day, name, sign * day.systematic_sd[name])
+                if day.instrument.get(name, day.key) == owner and day.systematic_sd.get(name)
+                else day
+                for day in days
+            ]
+            system = build_system(
+                moved,
+                positions,
+                beta,
+                slow_time_s=SLOW_WIND_TIME_S,
+                slow_variance=slow_variance,
+            )
+            answers.append(gain @ system.y)
+        effects[(name, owner)] = 0.5 * (answers[0] - answers[1])
+    return effects
+
+
+def run_estimates(
+    days: Sequence[DayInputs], positions: Sequence[str], fit: Fit
+) -> dict[tuple[str, int], tuple[float, float]]:
+    """Return each run's own CdA, not shrunk, with its statistical se. [m^2]
+
+    The run's legs are compared with the fitted road and wind; slow wind is known only as far as
+    all legs tell, so what is uncertain in it is in the se.
+    """
+    theta2 = fit.posterior.weight @ fit.posterior.theta**2
+    names = fit.system.component_names
+    noise = sum(
+        v * c
+        for v, c, name in zip(theta2, fit.system.components, names, strict=True)
+        if name not in ("run", "position_by_day", "day")
+    )
+    fixed = np.asarray(sum(fit.system.fixed))
+    covariance = noise + fixed
+    n_pos = len(positions)
+    run_of = [
+        (day.key, int(run)) for day in days for run in day.run
+    ]
+    distinct = list(dict.fromkeys(run_of))
+    column = np.concatenate([q.cda for q in fit.system.equations])
+    position_of = np.concatenate([day.position for day in days])
+    x = np.zeros((len(fit.system.y), len(distinct) + fit.system.x.shape[1] - n_pos))
+    for row, key in enumerate(run_of):
+        x[row, distinct.index(key)] = column[row]
+    x[:, len(distinct) :] = fit.system.x[:, n_pos:]
+    from cda.estimation.reml import solve_gls
+
+    solution = solve_gls(fit.system.y, x, covariance)
+    spread = solution.gain @ np.asarray(noise) @ solution.gain.T
+    answer = {}
+    for i, key in enumerate(distinct):
+        first = run_of.index(key)
+        base = float(fit.beta[position_of[first]])
+        answer[key] = (base + float(solution.beta[i]), float(np.sqrt(spread[i, i])))
+    return answer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LegAnswer:
+    """Wind against each leg and what is left of it; arrays of shape (n,) over all days' legs."""
+
+    headwind_m_s: Array
+    headwind_se_m_s: Array
+    slow_headwind_m_s: Array
+    residual_m2: Array
+
+
+def leg_answers(days: Sequence[DayInputs], positions: Sequence[str], fit: Fit) -> LegAnswer:
+    """Predict the wind along the road that each leg met: mean, slow part and, with an airspeed
+    channel, the leg's own gusts; and the leg's residual as CdA. [m^2]
+    """  # noqa: D205
+    theta2 = fit.posterior.weight @ fit.posterior.theta**2
+    n, n_pos = fit.system.n_legs, len(positions)
+    system = fit.system
+    covariance = np.asarray(sum(system.fixed)) + sum(
+        v * c for v, c in zip(theta2, system.components, strict=True)
+    )
+    solution_gain = fit.posterior.gain()
+    delta = solution_gain @ system.y
+    residual = system.y - system.x @ delta
+    inverse = np.linalg.inv(covariance)
+    names = system.component_names
+    has_airspeed = "leg_drag" in names
+    slow_block = theta2[names.index("slow_wind")] * system.components[names.index("slow_wind")][:n]
+    slow = slow_block @ inverse @ residual
+    block = slow_block
+    if has_airspeed:
+        block = block + theta2[names.index("leg_wind")] * system.components[
+            names.index("leg_wind")
+        ][:n]
+    random = block @ inverse @ residual
+    sign = np.concatenate([q.leg_wind for q in system.equations])
+    wind, wind_se, leg_residual = np.empty(n), np.empty(n), np.empty(n)
+    total = fit.covariance
+    explained = np.einsum("ij,jk,ik->i", block, inverse, block)
+    prior = np.einsum("ii->i", block[:, :n])
+    at = 0
+    for i, day in enumerate(days):
+        rows = slice(at, at + len(day.run))
+        column = n_pos + 3 * i + 1
+        wind[rows] = sign[rows] * fit.beta[column] + random[rows]
+        remaining = np.maximum(prior[rows] - explained[rows], 0.0)
+        wind_se[rows] = np.sqrt(total[column, column] + remaining)
+        at += len(day.run)
+    cda_column = np.concatenate([q.cda for q in system.equations])
+    leg_residual = (residual[:n] - random) / cda_column
+    return LegAnswer(
+        headwind_m_s=wind,
+        headwind_se_m_s=wind_se,
+        slow_headwind_m_s=slow,
+        residual_m2=leg_residual,
+    )
