@@ -293,6 +293,14 @@ def test_air_readings_are_in_seconds_of_the_recording(tmp_path: Path) -> None:
         load_session(tmp_path)
 
 
+def test_mercury_at_the_coast_is_not_taken_for_a_mountain(tmp_path: Path) -> None:
+    air = {"temperature_c": 13.0, "pressure_hpa": 755.0}
+    write_session_folder(tmp_path, SETTINGS | {"air": air}, [{"run": 1, "position": "tall"}])
+    write_ride(tmp_path)
+    with pytest.raises(SessionError, match=r"mmHg: write 1006\.6"):
+        load_session(tmp_path)
+
+
 def test_of_two_copies_of_a_ride_the_richest_is_used(tmp_path: Path) -> None:
     write_session_folder(tmp_path, SETTINGS, [{"run": 1, "position": "tall"}])
     write_ride(tmp_path)

@@ -165,6 +165,7 @@ def _assemble(
     findings: Sequence[Finding],
     ready: Sequence[Run] = (),
 ) -> Session:
+    refuse_mercury(settings, recordings)
     runs, sheet_findings = place_runs(rows, settings, recordings)
     every = [*findings, *sheet_findings, *settings_findings(settings)]
     for recording in recordings:
@@ -187,6 +188,34 @@ def _of_session(finding: Finding, key: str) -> Finding:
     from dataclasses import replace
 
     return finding if finding.session else replace(finding, session=key)
+
+
+def refuse_mercury(settings: SessionSettings, recordings: Sequence[Recording]) -> None:
+    """Refuse a station pressure that fits the recording's altitude only if it is in mmHg.
+
+    755 hPa is the air of a mountain road, 755 mmHg that of the coast: only the altitude can tell.
+    """
+    import numpy as np
+
+    from cda.air.pressure import standard_pressure_ratio
+
+    pressure = settings.air.pressure_hpa
+    if pressure is None:
+        return
+    for recording in recordings:
+        if recording.altitude_m is None or not np.isfinite(recording.altitude_m).any():
+            continue
+        altitude = float(np.nanmedian(recording.altitude_m))
+        if not -400.0 <= altitude <= 5000.0:
+            continue
+        usual = 1013.25 * float(standard_pressure_ratio(altitude))
+        in_hpa = pressure * 1.333224  # [hPa/mmHg]
+        if abs(in_hpa - usual) < 50.0 < 150.0 < abs(pressure - usual):
+            raise SessionError(
+                f"{pressure:g} hPa at {altitude:.0f} m, where {usual:.0f} hPa is usual",
+                where="session.toml, air.pressure_hpa",
+                fix=f"this looks like mmHg: write {in_hpa:.1f} (hPa)",
+            )
 
 
 def settings_findings(settings: SessionSettings) -> list[Finding]:
