@@ -9,13 +9,7 @@ import cda
 
 PACKAGE = Path(cda.__file__).parent
 # The rooms in the order of the job; geodesy is the ellipsoid that several of them stand on.
-ORDER = tuple(
-    (
-        "errors results air forces geodesy recording readers sensors passes session legs "
-        "elevation estimation precision budget comparison checks analysis course integration "
-        "race ledger priority plan simulate archive figures report cli"
-    ).split(" ")
-)
+ORDER = (
     "errors",
     "results",
     "air",
@@ -45,7 +39,7 @@ ORDER = tuple(
     "figures",
     "report",
     "cli",
-]
+)
 
 
 def modules() -> list[Path]:

@@ -18,26 +18,26 @@ Examples:
 @click.command("air", epilog=EPILOG)
 @click.option(
     "--temperature-c",
-    type=click.FloatRange(-50, 60),
+    type=click.FloatRange(-20, 50),
     required=True,
     metavar="°C",
     help="Temperature in the shade.",
 )
 @click.option(
     "--pressure-hpa",
-    type=click.FloatRange(300, 1100),
+    type=click.FloatRange(500, 1100),
     metavar="HPA",
     help="Pressure at the road (station pressure), not reduced to sea level.",
 )
 @click.option(
     "--sea-level-pressure-hpa",
-    type=click.FloatRange(850, 1100),
+    type=click.FloatRange(870, 1090),
     metavar="HPA",
     help="Pressure as weather services give it; needs --elevation-m.",
 )
 @click.option(
     "--elevation-m",
-    type=click.FloatRange(-500, 6000),
+    type=click.FloatRange(-400, 5000),
     metavar="M",
     help="Height of the road above the sea.",
 )
@@ -70,30 +70,24 @@ def command(
         raise click.UsageError("give one of --pressure-hpa and --sea-level-pressure-hpa")
     if sea_level_pressure_hpa is not None and elevation_m is None:
         raise click.UsageError("--sea-level-pressure-hpa needs --elevation-m")
-    from cda.air import air_density, station_pressure
+    from cda.air import air_density_with_uncertainty, station_pressure
 
-    def density(temperature: float, pressure: float, moisture: float) -> float:
-        if sea_level_pressure_hpa is not None and elevation_m is not None:
-            pressure = float(station_pressure(pressure * 100.0, elevation_m)) / 100.0
-        return float(
-            air_density(
-                temperature_c=temperature, pressure_hpa=pressure, relative_humidity=moisture
-            )
-        )
-
-    given = pressure_hpa if pressure_hpa is not None else sea_level_pressure_hpa
-    assert given is not None
-    at = (temperature_c, given, humidity)
-    value = density(*at)
-    variances = []
-    for index, sd in enumerate((temperature_sd_c, pressure_sd_hpa, humidity_sd)):
-        if sd is None:
-            continue
-        step = 0.01 if index < 2 else 0.001 * (-1.0 if humidity > 0.5 else 1.0)
-        moved = [x + (step if i == index else 0.0) for i, x in enumerate(at)]
-        slope = (density(*moved) - value) / step
-        variances.append((slope * sd) ** 2)
-    se = sum(variances) ** 0.5 if variances else None
+    pressure, pressure_sd = pressure_hpa, pressure_sd_hpa or 0.0
+    if sea_level_pressure_hpa is not None and elevation_m is not None:
+        pressure = float(station_pressure(sea_level_pressure_hpa * 100.0, elevation_m)) / 100.0
+        pressure_sd *= pressure / sea_level_pressure_hpa
+    assert pressure is not None
+    density = air_density_with_uncertainty(
+        temperature_c=temperature_c,
+        pressure_hpa=pressure,
+        relative_humidity=humidity,
+        temperature_sd_c=temperature_sd_c or 0.0,
+        pressure_sd_hpa=pressure_sd,
+        relative_humidity_sd=humidity_sd or 0.0,
+    )
+    given = [sd for sd in (temperature_sd_c, pressure_sd_hpa, humidity_sd) if sd is not None]
+    value = density.density_kg_m3
+    se = density.se_kg_m3 if given else None  # unknown, not zero, where no reading has one
     if as_json:
         print_document(
             {
@@ -102,7 +96,7 @@ def command(
                 "air_density_kg_m3": value,
                 "se_kg_m3": se,
                 "temperature_c": temperature_c,
-                "pressure_hpa": pressure_hpa,
+                "pressure_hpa": pressure,
                 "sea_level_pressure_hpa": sea_level_pressure_hpa,
                 "elevation_m": elevation_m,
                 "relative_humidity": humidity,

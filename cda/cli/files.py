@@ -7,8 +7,6 @@ would be written again.
 
 from __future__ import annotations
 
-import os
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from cda.errors import OutputError
@@ -42,23 +40,9 @@ def write_file(path: Path, content: str | bytes, *, force: bool = False) -> None
     if path.exists() and not path.is_file():  # a device or a pipe: no name to move onto
         path.write_bytes(data)
         return
-    target = path.resolve()
-    part = target.with_name(f".{target.name[:80]}.{os.getpid()}.part")
-    try:
-        with part.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(target)
-    except OSError as error:
-        raise OutputError(
-            error.strerror or str(error),
-            where=str(path),
-            fix="choose a folder that exists, may be written and has room",
-        ) from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
+    from cda.session import write_bytes
+
+    write_bytes(path.resolve(), data)
 
 
 def refuse_foreign(path: Path, data: bytes = b"", *, force: bool = False) -> None:

@@ -15,8 +15,6 @@ from cda.cli.shell import ANSWER
 from cda.cli.talk import print_document, say_next
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from pydantic import BaseModel
 
 EPILOG = """\b
@@ -35,86 +33,58 @@ def command(*, what: str, as_json: bool) -> int:
 
     With --json: a JSON Schema, for editors and checks.
     """
-    if what == "results":
-        document = _results_schema()
-        rows = list(_schema_rows(document))
-    else:
-        model = _model(what)
-        document = model.model_json_schema()
-        rows = list(_schema_rows(document))
+    document, rows = _results() if what == "results" else _settings(what)
     if as_json:
         print_document(document)
     else:
-        width = max(len(key) for key, _ in rows)
-        click.echo("\n".join(f"{key:<{width}}  {text}".rstrip() for key, text in rows))
-    say_next(f"cda schema {what} --json   (JSON Schema)" if not as_json else "give it to an editor")
+        click.echo("\n".join(_table_lines(rows)))
+    say_next("give it to an editor" if as_json else f"cda schema {what} --json   (JSON Schema)")
     return ANSWER
 
 
-def _model(what: str) -> type[BaseModel]:
-    if what == "session":
-        from cda.session import SessionSettings
+def _settings(what: str) -> tuple[dict[str, Any], list[dict[str, str]]]:
+    from cda.session import SessionSettings, model_rows, model_schema
 
-        return SessionSettings
-    from cda.race import RaceSettings
+    model: type[BaseModel] = SessionSettings
+    if what == "race":
+        from cda.race import RaceSettings
 
-    return RaceSettings
-
-
-def _schema_rows(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    """Yield (dotted key, words) for every property, tables before their keys."""
-    yield from _rows(document, document.get("$defs", {}), "")
+        model = RaceSettings
+    return model_schema(model, title=f"{what}.toml"), model_rows(model)
 
 
-def _rows(
-    node: Mapping[str, Any], defs: Mapping[str, Any], prefix: str
-) -> Iterator[tuple[str, str]]:
-    required = node.get("required", ())
-    for name, prop in node.get("properties", {}).items():
-        inner, is_list = _table(prop, defs)
-        if inner is not None:
-            yield f"{prefix}{name}{'[]' if is_list else ''}", prop.get("description", "")
-            yield from _rows(inner, defs, f"{prefix}{name}{'[]' if is_list else ''}.")
-        else:
-            yield f"{prefix}{name}", _words(prop, required=name in required)
+def _table_lines(rows: list[dict[str, str]]) -> list[str]:
+    """Return one line a key: key, default, unit, limits, then what it means and why the default."""
+    columns = [c for c in ("key", "default", "unit", "limits") if any(r.get(c) for r in rows)]
+    widths = {c: min(40, max(len(c), *(len(r.get(c, "")) for r in rows))) for c in columns}
+    lines = []
+    for row in [{c: c for c in (*columns, "meaning")}, *rows]:
+        source = f" (default: {row['source']})" if row.get("source") else ""
+        cells = [f"{row.get(c, ''):<{widths[c]}}" for c in columns]
+        lines.append("  ".join([*cells, row.get("meaning", "") + source]).rstrip())
+    return lines
 
 
-def _table(
-    prop: Mapping[str, Any], defs: Mapping[str, Any]
-) -> tuple[Mapping[str, Any] | None, bool]:
-    """Return the table a property stands for, or None, and whether it is a list of them."""
-    for option in (prop, *prop.get("anyOf", ())):
-        is_list = option.get("type") == "array"
-        target = option.get("items", {}) if is_list else option
-        reference = target.get("$ref") if isinstance(target, Mapping) else None
-        if reference:
-            found = defs[reference.rsplit("/", 1)[1]]
-            if "properties" in found:
-                return found, is_list
-    return None, False
+def _results() -> tuple[dict[str, Any], list[dict[str, str]]]:
+    document = _results_schema()
+    rows = [
+        {"key": f"{table}.{key}", "unit": "", "meaning": _type_words(inner)}
+        for table, definition in document["$defs"].items()
+        for key, inner in definition["properties"].items()
+    ]
+    return document, rows
 
 
-def _words(prop: Mapping[str, Any], *, required: bool) -> str:
-    options = [o for o in prop.get("anyOf", [prop]) if o.get("type") != "null"]
-    first = options[0] if options else {}
-    kind = " or ".join(str(v) for v in first["enum"]) if "enum" in first else first.get("type", "")
-    parts = [kind]
-    unit = prop.get("unit")
-    if unit:
-        parts.append(f"[{unit}]")
-    low = first.get("minimum", first.get("exclusiveMinimum"))
-    high = first.get("maximum", first.get("exclusiveMaximum"))
-    if low is not None and high is not None:
-        parts.append(f"{low:g} to {high:g}")
-    if required:
-        parts.append("required")
-    elif prop.get("default") is not None:
-        parts.append(f"default {prop['default']}")
-    source = prop.get("source")
-    if source:
-        parts.append(f"({source})")
-    description = prop.get("description")
-    return ", ".join(p for p in parts if p) + (f": {description}" if description else "")
+def _type_words(node: Mapping[str, Any]) -> str:
+    if "$ref" in node:
+        return str(node["$ref"]).rsplit("/", 1)[1]
+    if "anyOf" in node:
+        return " or ".join(_type_words(n) for n in node["anyOf"])
+    if "enum" in node:
+        return " | ".join(map(str, node["enum"]))
+    if node.get("type") == "array" and "items" in node:
+        return f"list of {_type_words(node['items'])}"
+    return str(node.get("type", "any"))
 
 
 def _results_schema() -> dict[str, Any]:
