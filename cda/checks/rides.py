@@ -1,0 +1,218 @@
+"""Findings about single legs: coasting, braking, energy that does not fit, length, altimeter.
+
+The energy balance here is a rough one, on purpose: common inputs (air, Crr, masses) do not
+matter when legs are compared with each other.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from cda.checks import thresholds as limit
+from cda.results import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from cda.legs import Leg
+
+    Floats = NDArray[np.float64]
+
+# Ordinary values for the rough balance; common practice, no source.
+_MASS_KG: Final = 85.0
+_HALF_DENSITY_KG_M3: Final = 0.6
+_ROLLING_N: Final = 3.5
+_CDA_M2: Final = 0.27
+_EFFICIENCY: Final = 0.976
+_CELL_M: Final = 20.0
+
+
+def check_each_leg(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    """Yield findings about single legs, one a code and naming the legs."""
+    yield from _size(legs, session)
+    yield from _coasting(legs, session)
+    yield from _braking(legs, session)
+    yield from _out_of_line(legs, session)
+    yield from _lengths(legs, session)
+    yield from _altimeter(legs, session)
+
+
+def _names(legs: Sequence[Leg]) -> str:
+    shown = ", ".join(f"run {leg.run} {leg.name}" for leg in legs[:6])
+    return shown + (f" and {len(legs) - 6} more" if len(legs) > 6 else "")
+
+
+def _warn(
+    code: str, legs: Sequence[Leg], session: str, message: str, fix: str
+) -> Iterator[Finding]:
+    if legs:
+        yield Finding(
+            severity="warning", code=code, where=_names(legs), session=session, message=message,
+            fix=fix,
+        )  # fmt: skip
+
+
+def _size(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    short = [leg for leg in legs if abs(leg.along_m[-1] - leg.along_m[0]) < limit.SHORT_LEG_M]
+    yield from _warn(
+        "leg-short", short, session,
+        f"legs shorter than {limit.SHORT_LEG_M:.0f} m: errors at the gates weigh heavily",
+        "use a stretch of 800 m or more",
+    )  # fmt: skip
+    slow = [leg for leg in legs if float(np.mean(leg.speed_m_s)) < limit.SLOW_LEG_M_S]
+    yield from _warn(
+        "leg-slow", slow, session,
+        f"slower than {3.6 * limit.SLOW_LEG_M_S:.0f} km/h: rolling outweighs the air",
+        "ride at 30 km/h or more",
+    )  # fmt: skip
+
+
+def _coasting(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    found, longest = [], 0.0
+    for leg in legs:
+        idle = np.concatenate(([False], leg.power_w[1:] < limit.COASTING_W, [False]))
+        change = np.flatnonzero(np.diff(idle.astype(int)))
+        stays = [float(leg.time_s[b] - leg.time_s[a])
+                 for a, b in zip(change[::2], change[1::2], strict=True)]  # fmt: skip
+        if stays and max(stays) >= limit.COASTING_S:
+            found.append(leg)
+            longest = max(longest, *stays)
+    yield from _warn(
+        "coasting", found, session,
+        f"no pedalling for up to {longest:.0f} s inside the timed stretch; the position may have "
+        "changed with it",
+        "set use = no for the run if it was left, and ride it again",
+    )  # fmt: skip
+
+
+def _unexplained_force(leg: Leg) -> tuple[Floats, Floats]:
+    """Return places and the force that slowed the rider beyond a rough balance [N]."""
+    t, v = leg.time_s, leg.speed_m_s
+    step = np.diff(t)
+    middle = 0.5 * (v[1:] + v[:-1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        force = (
+            _EFFICIENCY * leg.power_w[1:] / middle
+            - _MASS_KG * np.diff(v) / step
+            - _ROLLING_N
+            - _HALF_DENSITY_KG_M3 * _CDA_M2 * middle**2
+        )
+    force[~np.isfinite(force) | (step < 1e-3)] = np.nan
+    window = max(1, round(limit.BRAKING_WINDOW_S / float(np.median(step))))
+    smooth = np.convolve(np.nan_to_num(force), np.ones(window) / window, mode="same")
+    smooth[np.isnan(force)] = np.nan
+    return 0.5 * (leg.along_m[1:] + leg.along_m[:-1]), smooth
+
+
+def _braking(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    """Find force that no slope of the shared road and no gust explains.
+
+    The slope is the median over all legs, its sign turned with the direction; each leg's own
+    mean (its wind, its CdA) is taken out first.
+    """
+    if len(legs) < limit.FEW_LEGS:
+        return
+    low = min(float(leg.along_m.min()) for leg in legs)
+    high = max(float(leg.along_m.max()) for leg in legs)
+    grid = np.arange(low, high + _CELL_M, _CELL_M)
+    forces: list[tuple[Floats, Floats] | None] = []
+    on_grid: list[Floats] = []
+    for leg in legs:
+        place, force = _unexplained_force(leg)
+        good = np.isfinite(force)
+        if good.sum() < 3:
+            forces.append(None)
+            continue
+        force = force - float(np.median(force[good]))
+        forces.append((place, force))
+        order = np.argsort(place[good])
+        on_grid.append(leg.direction * np.interp(grid, place[good][order], force[good][order]))
+    if len(on_grid) < limit.FEW_LEGS:
+        return
+    slope = np.median(on_grid, axis=0)
+    found, strongest = [], 0.0
+    for leg, pair in zip(legs, forces, strict=True):
+        if pair is None:
+            continue
+        rest = pair[1] - leg.direction * np.interp(pair[0], grid, slope)
+        worst = float(np.nanmax(rest))
+        if worst > limit.BRAKING_N:
+            found.append(leg)
+            strongest = max(strongest, worst)
+    yield from _warn(
+        "braking", found, session,
+        f"a force of up to {strongest:.0f} N slowed the rider at one place and in no other leg "
+        "there: a brake, a bump, or something in the way",
+        "set use = no for the run if you remember it, and ride it again",
+    )  # fmt: skip
+
+
+def _out_of_line(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    """Compare each leg's rough CdA with the median of its position and direction."""
+    rough = []
+    for leg in legs:
+        power = np.where(np.isfinite(leg.power_w[1:]), leg.power_w[1:], np.nanmean(leg.power_w[1:]))
+        step, v = np.diff(leg.time_s), leg.speed_m_s
+        middle = 0.5 * (v[1:] + v[:-1])
+        work = _EFFICIENCY * float(np.sum(power * step)) - 0.5 * _MASS_KG * (v[-1] ** 2 - v[0] ** 2)
+        work -= _ROLLING_N * float(np.sum(middle * step))
+        rough.append(work / (_HALF_DENSITY_KG_M3 * float(np.sum(middle**3 * step))))
+    values = np.array(rough)
+    centred = np.zeros(len(legs))
+    for direction in {leg.direction for leg in legs}:
+        mine = np.array([leg.direction == direction for leg in legs])
+        if mine.sum() < limit.FEW_LEGS:
+            return
+        centred[mine] = values[mine] - np.median(values[mine])
+    if not len(centred):
+        return
+    width = 1.4826 * float(np.median(np.abs(centred)))
+    bound = max(limit.OUT_OF_LINE_SD * width, limit.OUT_OF_LINE_M2)
+    found = [leg for leg, value in zip(legs, centred, strict=True) if abs(value) > bound]
+    worst = float(np.max(np.abs(centred)))
+    yield from _warn(
+        "leg-out-of-line", found, session,
+        f"its energy does not fit the other legs: off by up to {worst:.2f} m² of CdA "
+        f"(others scatter by {width:.3f}); braking, a passing vehicle, a gust, a wrong lap",
+        "set use = no for the run, and ride it again",
+    )  # fmt: skip
+
+
+def _lengths(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    if len(legs) < 2:
+        return
+    ridden = np.array(
+        [
+            float(np.sum(0.5 * (g.speed_m_s[1:] + g.speed_m_s[:-1]) * np.diff(g.time_s)))
+            for g in legs
+        ]
+    )
+    ratio = ridden / np.array([max(abs(g.along_m[-1] - g.along_m[0]), 1e-6) for g in legs])
+    off = np.abs(ratio / np.median(ratio) - 1.0)
+    yield from _warn(
+        "legs-differ-in-length",
+        [leg for leg, value in zip(legs, off, strict=True) if value > limit.LENGTH_MISMATCH],
+        session,
+        f"speed over time gives a length that is off by up to {100 * float(off.max()):.1f} % "
+        "against the other legs: another road, a gap in the speed, or a slipping sensor",
+        "check the lap or the times of these runs",
+    )  # fmt: skip
+
+
+def _altimeter(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    rises: dict[int, list[float]] = {1: [], -1: []}
+    for leg in legs:
+        if leg.altitude_m is not None and np.isfinite(leg.altitude_m[[0, -1]]).all():
+            rises[leg.direction].append(float(leg.altitude_m[-1] - leg.altitude_m[0]))
+    spread = max((float(np.std(v)) for v in rises.values() if len(v) >= 3), default=0.0)
+    if spread > limit.ALTIMETER_SPREAD_M:
+        yield Finding(
+            severity="warning", code="altimeter-not-closing", where="altitude_m", session=session,
+            message=f"the height between the gates differs by {spread:.1f} m (s.d.) from leg to "
+            "leg: the altimeter is not barometric, or its port is blocked",
+            fix="survey course.height_difference_m, or clean the port",
+        )  # fmt: skip
