@@ -92,7 +92,7 @@ def _largest_root(road: _Road) -> Array:
     surely = at_lowest < 0.0
     possible = surely | (slope_at_lowest < 0.0)
     start = _cubic_start(road)
-    shape = np.broadcast_shapes(start.shape, lowest.shape)
+    shape = np.broadcast_shapes(*(x.shape for x in road))
     v = np.broadcast_to(start, shape).copy()
     lowest, surely = np.broadcast_to(lowest, shape), np.broadcast_to(surely, shape)
     v[~np.broadcast_to(possible, shape)] = np.nan
