@@ -108,7 +108,7 @@ class Draws:
 
 
 def density_of_moist_air(temperature_c: float, pressure_hpa: float, humidity: float) -> float:
-    """Compute air density as a mixture of ideal gases. [kg/m^3]
+    """Compute air density as a mixture of ideal gases [kg/m^3].
 
     Written out here on purpose, apart from the rest of the package: specific gas constants
     287.05 and 461.5 J/(kg K); saturation pressure by the Magnus form of WMO-No. 8, annex 4.B.
@@ -126,7 +126,7 @@ def gravity_at(latitude_deg: float, elevation_m: float) -> float:
 
 
 def draw_road(scenario: Scenario, seed: int) -> tuple[float, float, Floats, float]:
-    """Return step, start and heights of a smooth road, and its relief between the gates. [m]"""
+    """Return step, start and heights of a smooth road, and its relief between the gates [m]."""
     rng = stream(seed, "road")
     length, step = scenario.leg_length_m, 1.0
     relief = uniform(scenario.relief_m, rng)

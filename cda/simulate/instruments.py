@@ -28,8 +28,13 @@ WGS84_A_M = 6_378_137.0
 WGS84_E2 = 6.694_379_990_14e-3
 
 
+def _rounded(values: Floats, grain: float) -> Floats:
+    """Return the values as multiples of what the file can hold."""
+    return np.asarray(np.round(values / grain) * grain, dtype=np.float64)
+
+
 def stamps(scenario: Scenario, ridden: Ridden) -> Floats:
-    """Return the times of the samples, pauses left out. [s]"""
+    """Return the times of the samples, pauses left out [s]."""
     step = scenario.sample_interval_s
     times = step * np.arange(math.floor(ridden.time_s[-1] / step) + 1)
     keep = np.ones(times.size, dtype=bool)
@@ -44,7 +49,7 @@ def stamps(scenario: Scenario, ridden: Ridden) -> Floats:
 def place_on_earth(
     scenario: Scenario, draws: Draws, along_m: Floats, lateral_m: Floats
 ) -> tuple[Floats, Floats]:
-    """Return latitude and longitude of places given along and left of the course axis. [deg]"""
+    """Return latitude and longitude of places given along and left of the course axis [deg]."""
     heading = math.radians(draws.heading_deg)
     north = along_m * math.cos(heading) + lateral_m * math.sin(heading)
     east = along_m * math.sin(heading) - lateral_m * math.cos(heading)
@@ -59,7 +64,7 @@ def place_on_earth(
 
 
 def power_channel(scenario: Scenario, draws: Draws, ridden: Ridden, times: Floats) -> Floats:
-    """Return what the power meter shows: the mean over the interval that ends at the stamp. [W]"""
+    """Return what the power meter shows: the mean over the interval that ends at the stamp [W]."""
     rng = stream(draws.seed, "power meter")
     grid = ridden.time_s
     zeros = np.zeros(1)
@@ -88,7 +93,7 @@ def power_channel(scenario: Scenario, draws: Draws, ridden: Ridden, times: Float
 
 
 def altitude_channel(scenario: Scenario, draws: Draws, ridden: Ridden, times: Floats) -> Floats:
-    """Return the barometric altitude: lag, weather trend, error of the port, steps. [m]"""
+    """Return the barometric altitude: lag, weather trend, error of the port, steps [m]."""
     rng = stream(draws.seed, "altimeter")
     grid = ridden.time_s
     airspeed2 = (ridden.speed_m_s + ridden.headwind_m_s) ** 2 + ridden.crosswind_m_s**2
@@ -135,7 +140,7 @@ def gps_channels(
     smooth = lfilter([1.0 - keep], [1.0, -keep], np.interp(times, grid, ridden.speed_m_s))
     speed = np.clip(smooth + 0.08 * rng.standard_normal(n), 0.0, None)
     grain = 180.0 / 2**31  # semicircles, as positions are stored
-    return np.round(latitude / grain) * grain, np.round(longitude / grain) * grain, speed
+    return _rounded(latitude, grain), _rounded(longitude, grain), speed
 
 
 def airspeed_channels(
@@ -159,7 +164,7 @@ def airspeed_channels(
         starts = rng.random(times.size) < scenario.airspeed_missing_share / 30.0
         gone = np.convolve(starts, np.ones(30), mode="full")[: times.size] > 0
         shown[gone], yaw[gone] = np.nan, np.nan
-    return np.round(shown, 3), np.round(yaw, 2)
+    return _rounded(shown, 0.001), _rounded(yaw, 0.01)
 
 
 def columns(scenario: Scenario, draws: Draws, ridden: Ridden, times: Floats) -> dict[str, Floats]:
@@ -176,8 +181,8 @@ def columns(scenario: Scenario, draws: Draws, ridden: Ridden, times: Floats) -> 
     if s.speed_source == "gps":
         speed = gps_speed
         distance = np.cumsum(speed) * s.sample_interval_s
-    result["speed_m_s"] = np.round(np.clip(speed, 0.0, None), 3)
-    result["distance_m"] = np.round(np.maximum.accumulate(np.clip(distance, 0.0, None)), 2)
+    result["speed_m_s"] = _rounded(np.clip(speed, 0.0, None), 0.001)
+    result["distance_m"] = _rounded(np.maximum.accumulate(np.clip(distance, 0.0, None)), 0.01)
     if s.altimeter:
         result["altitude_m"] = altitude_channel(s, draws, ridden, times)
     if s.gps:
@@ -185,7 +190,7 @@ def columns(scenario: Scenario, draws: Draws, ridden: Ridden, times: Floats) -> 
     rng = stream(draws.seed, "body")
     pedalling = np.interp(times, grid, ridden.pedalling)
     pace = 86.0 + 3.0 * ou_process(n, s.sample_interval_s, 20.0, rng)
-    result["cadence_rpm"] = np.round(np.where(pedalling > 0.5, pace, 0.0))
+    result["cadence_rpm"] = _rounded(np.where(pedalling > 0.5, pace, 0.0), 1.0)
     result["heart_rate_bpm"] = _heart_rate(ridden, times, rng)
     if s.airspeed_noise_m_s is not None:
         airspeed, yaw = airspeed_channels(s, draws, ridden, times)

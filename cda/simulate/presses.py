@@ -36,7 +36,7 @@ def _intended(scenario: Scenario, ridden: Ridden) -> list[tuple[float, int, int 
 def _presses(
     scenario: Scenario, draws: Draws, ridden: Ridden
 ) -> list[tuple[float, int | None, int | None, str]]:
-    """Return (time, run, leg, trigger) of every lap end, in order of time. [s]"""
+    """Return (time, run, leg, trigger) of every lap end, in order of time [s]."""
     if scenario.laps not in ("run", "leg"):
         pressed: list[tuple[float, int | None, int | None, str]] = []
     else:
@@ -65,7 +65,7 @@ def _presses(
 def raw_laps(
     scenario: Scenario, draws: Draws, ridden: Ridden, clock_start_s: float
 ) -> tuple[RawLap, ...]:
-    """Return the laps as the bike computer stores them, on its clock. [s]"""
+    """Return the laps as the bike computer stores them, on its clock [s]."""
     from cda.recording import RawLap
 
     laps = []
@@ -85,10 +85,9 @@ def raw_laps(
 
 
 def run_rows(
-    scenario: Scenario, draws: Draws, ridden: Ridden, start_local: datetime, *, recordings: int
+    scenario: Scenario, draws: Draws, ridden: Ridden, start_local: datetime
 ) -> list[dict[str, object]]:
     """Return the rows of runs.csv as the rider fills them in."""
-    del recordings
     ids = scenario.ids
     rows: list[dict[str, object]] = []
     numbers = _lap_numbers(scenario, draws, ridden)

@@ -1,0 +1,145 @@
+"""The way of one run in one-metre cells: height, heading, speed limits, where the rider pedals."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cda.simulate.draws import Draws
+    from cda.simulate.scenario import Scenario
+
+    Floats = NDArray[np.float64]
+
+TURN_RADIUS_M = 2.5
+TURN_SPEED_M_S = 3.0
+BRAKING_M_S2 = 2.0
+CRAWL_M_S = 0.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Path:
+    """The way of one run in cells of one metre; arrays of shape (cells + 1,).
+
+    `along_m` is the place along the course axis (on a loop: round the loop), `lateral_m` to its
+    left; `heading_rad` is anticlockwise from the axis; gates are in path metres, entry and exit
+    of each leg.
+    """
+
+    along_m: Floats
+    lateral_m: Floats
+    height_m: Floats
+    heading_rad: Floats
+    speed_limit_m_s: Floats
+    drive: Floats
+    legs: tuple[tuple[float, float, int], ...]
+
+
+def _speed_limits(limit: Floats, *, deceleration: float) -> Floats:
+    """Lower the limits ahead of each slow place so that it is reached by braking steadily."""
+    squared = limit**2
+    for i in range(squared.size - 2, -1, -1):
+        squared[i] = min(squared[i], squared[i + 1] + 2.0 * deceleration)
+    return np.asarray(np.sqrt(squared))
+
+
+def out_and_back_path(
+    scenario: Scenario, draws: Draws, rng: np.random.Generator, *, short: bool
+) -> Path:
+    """Lay the way of one run: turn, out, turn, back; `short` turns before gate B."""
+    length, out = scenario.leg_length_m, scenario.run_out_m
+    far = length + out - (0.35 * length + out if short else 0.0)
+    half_circle = round(math.pi * TURN_RADIUS_M)
+    angle = (np.arange(half_circle) + 0.5) / half_circle * math.pi
+    there = np.arange(-out, far, 1.0)
+    back = there[::-1] + 1.0
+    along = np.concatenate(
+        [
+            -out - TURN_RADIUS_M * np.sin(angle),
+            there,
+            far + TURN_RADIUS_M * np.sin(angle),
+            back,
+            [-out],
+        ]
+    )
+    lateral = np.concatenate(
+        [
+            TURN_RADIUS_M * np.cos(angle),
+            np.full(there.size, -TURN_RADIUS_M),
+            -TURN_RADIUS_M * np.cos(angle),
+            np.full(back.size + 1, TURN_RADIUS_M),
+        ]
+    )
+    heading = np.concatenate(
+        [math.pi + angle, np.zeros(there.size), angle, np.full(back.size + 1, math.pi)]
+    )
+    # Heights change along the straight parts only; in a turn the rider stays at the end's height.
+    straight = np.clip(along, -out, far)
+    grid = draws.road_start_m + draws.road_step_m * np.arange(draws.road_height_m.size)
+    height = np.interp(straight, grid, draws.road_height_m)
+    limit = np.full(along.size, 60.0)
+    limit[:half_circle] = TURN_SPEED_M_S
+    first_turn = half_circle + there.size
+    limit[first_turn : first_turn + half_circle] = TURN_SPEED_M_S
+    limit[-1] = CRAWL_M_S
+    drive = np.ones(along.size)
+    boost = min(100, int(0.65 * out))
+    for turned in (0, first_turn):
+        drive[turned : turned + half_circle + boost] = scenario.start_boost
+    for end in (first_turn, along.size):
+        off = int(rng.uniform(0.25, 0.5) * min(out, 150.0))  # rolls, then brakes
+        drive[end - off : end] = 0.0
+    drive[first_turn : first_turn + half_circle] = 0.3
+    gate_a = half_circle + out
+    # The cell of the turn's first metre of the way back lies at along = far.
+    back_start = first_turn + half_circle
+    legs: tuple[tuple[float, float, int], ...] = (
+        (gate_a, gate_a + length, 1),
+        (back_start + far - length, back_start + far, -1),
+    )
+    return Path(
+        along_m=along,
+        lateral_m=lateral,
+        height_m=height,
+        heading_rad=heading,
+        speed_limit_m_s=_speed_limits(limit, deceleration=BRAKING_M_S2),
+        drive=drive,
+        legs=() if short else legs,
+    )
+
+
+def loop_path(scenario: Scenario, draws: Draws, rng: np.random.Generator) -> Path:
+    """Lay the way of one run on a loop (a circle) or track (two straights, two bends)."""
+    length, laps = scenario.leg_length_m, scenario.laps_per_run
+    lead = min(length / 2, 200.0)
+    cells = round(lead + laps * length + 100.0)
+    q = np.arange(cells + 1, dtype=np.float64)
+    around = np.mod(q - lead, length)
+    height = np.interp(around, np.arange(draws.road_height_m.size), draws.road_height_m)
+    heading = 2.0 * math.pi * around / length
+    if scenario.course == "track":
+        part = np.mod(around / length, 0.5) * 2.0  # 0 to 1 over one straight and one bend
+        bend = np.clip((part - 0.45) / 0.55, 0.0, 1.0)
+        heading = math.pi * (bend + (around >= length / 2))
+    limit = np.full(cells + 1, 60.0)
+    limit[-1] = CRAWL_M_S
+    drive = np.ones(cells + 1)
+    drive[: int(0.6 * lead)] = scenario.start_boost
+    drive[cells - int(rng.uniform(40, 70)) :] = 0.0
+    step_x, step_y = np.cos(heading), np.sin(heading)
+    x = np.concatenate([[0.0], np.cumsum(step_x[:-1])])
+    y = np.concatenate([[0.0], np.cumsum(step_y[:-1])])
+    return Path(
+        along_m=x,
+        lateral_m=y,
+        height_m=height,
+        heading_rad=heading,
+        speed_limit_m_s=_speed_limits(limit, deceleration=BRAKING_M_S2),
+        drive=drive,
+        legs=tuple((lead + k * length, lead + (k + 1) * length, 1) for k in range(laps)),
+    )
