@@ -129,5 +129,5 @@ def plot_budget(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
     )
     rows_axis(ax, [shown(x[0], limit=LABEL_LIMIT) for x in kept])
     ax.set_xlabel("Contribution to the standard uncertainty [m²]")
-    ax.figure.legend(loc="outside upper left", frameon=False, fontsize=9)
+    ax.legend(loc="lower right", frameon=False, fontsize=9)
     return ax

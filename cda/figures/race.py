@@ -14,7 +14,6 @@ from cda.figures.style import (
     PAPER,
     ROW_IN,
     interval,
-    literal,
     new_axes,
     rows_axis,
 )
@@ -55,7 +54,7 @@ def plot_saved(savings: Savings, *, ax: Axes | None = None) -> Axes:
         )
     rows_axis(ax, labels)
     _zero_line(ax)
-    ax.set_xlabel("◂ costs   minutes against today's position   saves ▸")
+    ax.set_xlabel("◂ costs   minutes against today's position   saves ▸")
     return ax
 
 
@@ -154,7 +153,7 @@ def plot_ledger(savings: Savings, *, ax: Axes | None = None) -> Axes:
             )
     rows_axis(ax, [e[0] for e in entries])
     _zero_line(ax)
-    ax.set_xlabel("◂ costs   minutes against today   saves ▸")
+    ax.set_xlabel("◂ costs   minutes against today   saves ▸")
     return ax
 
 
@@ -187,13 +186,5 @@ def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
     strip.axhline(0.0, color=MUTED, linewidth=0.9)
     strip.plot(distance_km, wind, color=ACCENT, linewidth=1.0)
     strip.set_xlabel("Distance [km]")
-    strip.set_ylabel("Wind\n[m/s]")
-    strip.text(
-        0.01,
-        0.98,
-        literal("above 0: slows the rider"),
-        transform=strip.transAxes,
-        va="top",
-        fontsize=8,
-    )
+    strip.set_ylabel("Headwind\n[m/s]")
     return ax

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from cda.results import Estimate, LegWind
 
 CURVE_POINTS = 48
+PANEL_WIDTH_IN = 3.5
 SECONDS_PER_MINUTE = 60.0
 
 
@@ -28,7 +29,7 @@ def plot_leg_curves(
     `limit_m` is the half height of the picture, so that panels compare.
     """
     if ax is None:
-        ax = new_axes(2.2)
+        ax = new_axes(1.9, PANEL_WIDTH_IN)
     for curve in estimate.curves:
         if curve.position != position_id:
             continue
@@ -41,8 +42,9 @@ def plot_leg_curves(
             linewidth=0.7,
             linestyle="-" if out else (0, (4, 2)),
         )
-        enters_at_a = abs(curve.virtual_minus_shared_m[0]) <= abs(curve.virtual_minus_shared_m[-1])
-        end = -1 if enters_at_a else 0
+        # The leg ends where its curve has come to its closing error, whichever way it is stored.
+        miss = np.abs(curve.virtual_minus_shared_m[[0, -1]] - curve.closing_error_m)
+        end = -1 if miss[1] <= miss[0] else 0
         ax.plot(
             [curve.distance_m[end]],
             [curve.closing_error_m],

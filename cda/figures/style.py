@@ -157,6 +157,7 @@ def rows_axis(ax: Axes, labels: list[str]) -> None:
             textcoords="offset points",
             fontsize=9,
             va="bottom",
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.8},
         )
 
 

@@ -1,5 +1,8 @@
 """The report: one page for athlete, coach and analyst; also as PDF, pictures and tables."""
 
+from cda.report.export import write_csv as write_csv
+from cda.report.export import write_figures as write_figures
 from cda.report.page import Section as Section
 from cda.report.page import build_page as build_page
 from cda.report.page import build_report as build_report
+from cda.report.pdf import write_pdf as write_pdf

@@ -30,6 +30,8 @@ from cda.results.numbers import (
 from cda.results.words import difference_words, letters, percent_level, wheels_words
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from cda.results import Estimate, Savings
 
 
@@ -58,7 +60,7 @@ def _positions(estimate: Estimate) -> list[Block]:
     letter, level = letters(estimate), percent_level(estimate.level)
     rows = [
         (
-            f"{letter[p.id]}  {shown(p.label)}" + (" (today)" if p.reference else ""),
+            f"{letter[p.id]} {shown(p.label)}" + (" (today)" if p.reference else ""),
             area(p.cda_m2, p.se_m2),
             area_interval(p.interval_m2, p.se_m2),
             area_se(p.se_m2),
@@ -74,7 +76,7 @@ def _positions(estimate: Estimate) -> list[Block]:
         Text(text=wheels_words()),
         Picture(
             name="cda_by_position",
-            draw=lambda: plot_positions(estimate),
+            draw=lambda ax: plot_positions(estimate, ax=ax),
             caption=(
                 f"CdA with its {level} interval (diamond: today's position); the strokes below are "
                 "the runs, each on its own. What all positions share moves them together, so "
@@ -108,6 +110,7 @@ def _differences(estimate: Estimate) -> list[Block]:
     rows = [
         (
             f"{letter[d.position]} − {letter[d.reference]}",
+            difference_words(d),
             area(d.delta_cda_m2, d.se_m2, sign=True),
             area_interval(d.interval_m2, d.se_m2, sign=True),
             area_interval(d.simultaneous_interval_m2, d.se_m2, sign=True),
@@ -115,7 +118,6 @@ def _differences(estimate: Estimate) -> list[Block]:
             percent(d.probability_lower_drag),
             _p_value(d.adjusted_p),
             area_se(d.smallest_resolvable_m2),
-            difference_words(d),
         )
         for d in estimate.differences
     ]
@@ -123,7 +125,7 @@ def _differences(estimate: Estimate) -> list[Block]:
     return [
         Picture(
             name="differences",
-            draw=lambda: plot_differences(estimate),
+            draw=lambda ax: plot_differences(estimate, ax=ax),
             caption=(
                 "All pairs, first minus second letter. Diamonds are against today. Filled: "
                 "resolved; hollow: not resolved, which does not mean equal."
@@ -134,6 +136,7 @@ def _differences(estimate: Estimate) -> list[Block]:
             caption="Differences of CdA [m²]: what is common to both positions has cancelled",
             head=(
                 "Pair",
+                "Verdict",
                 "Difference",
                 f"Interval ({level})",
                 "Interval for all pairs at once",
@@ -141,10 +144,9 @@ def _differences(estimate: Estimate) -> list[Block]:
                 "Likely lower drag",
                 "Adjusted p",
                 "Smallest resolvable",
-                "Verdict",
             ),
             rows=tuple(rows),
-            numeric=frozenset(range(1, 8)),
+            numeric=frozenset(range(2, 8)),
         ),
     ]
 
@@ -176,7 +178,7 @@ def _budget(estimate: Estimate) -> list[Block]:
     return [
         Picture(
             name="uncertainty_budget",
-            draw=lambda: plot_budget(estimate),
+            draw=lambda ax: plot_budget(estimate, ax=ax),
             caption=(
                 "What each source adds to the uncertainty of one position (solid) and of a "
                 "difference (hatched). Contributions add up in squares."
@@ -214,15 +216,15 @@ def _ride(estimate: Estimate) -> list[Block]:
         mean = sum(closing) / len(closing)
         worst = max(closing, key=abs)
 
-        def draw(position_id: str = p.id) -> object:
-            return plot_leg_curves(estimate, position_id, limit_m=limit)
+        def draw(ax: Axes | None, position_id: str = p.id) -> Axes:
+            return plot_leg_curves(estimate, position_id, limit_m=limit, ax=ax)
 
         panels.append(
             (
-                f"{letter[p.id]}  {shown(p.label, limit=60)}",
+                f"{letter[p.id]} {shown(p.label, limit=60)}",
                 Picture(
                     name=f"virtual_elevation_{letter[p.id]}",
-                    draw=draw,  # type: ignore[arg-type]
+                    draw=draw,
                     caption="",
                     finding=(
                         f"{len(closing)} legs; closing error {fixed(mean, 2)} m on average, "
@@ -248,7 +250,7 @@ def _ride(estimate: Estimate) -> list[Block]:
         blocks.append(
             Picture(
                 name="road",
-                draw=lambda: plot_road(estimate),
+                draw=lambda ax: plot_road(estimate, ax=ax),
                 caption="The road height shared by all legs.",
                 finding=f"Gate B lies {fixed(float(rise[0]), 1)} m above gate A.",
             )
@@ -267,7 +269,7 @@ def _session_pictures(estimate: Estimate, key: str, *, many: bool) -> list[Block
         blocks.append(
             Picture(
                 name=f"wind_{key}",
-                draw=lambda: plot_wind(estimate, key),
+                draw=lambda ax: plot_wind(estimate, key, ax=ax),
                 caption=(
                     "Wind along the road through the test, as estimated; triangles point out (▸) "
                     f"and back (◂); band: one standard uncertainty.{day}"
@@ -284,7 +286,7 @@ def _session_pictures(estimate: Estimate, key: str, *, many: bool) -> list[Block
         blocks.append(
             Picture(
                 name=f"residuals_{key}",
-                draw=lambda: plot_leg_residuals(estimate, key),
+                draw=lambda ax: plot_leg_residuals(estimate, key, ax=ax),
                 caption=(
                     "What each leg leaves unexplained, in time order, by the letter of its "
                     f"position. A trend or a letter always on one side would be a doubt.{day}"
@@ -302,7 +304,7 @@ def _session_pictures(estimate: Estimate, key: str, *, many: bool) -> list[Block
         blocks.append(
             Picture(
                 name=f"effort_{key}",
-                draw=lambda: plot_effort(estimate, key),
+                draw=lambda ax: plot_effort(estimate, key, ax=ax),
                 caption=(
                     "Mean power and speed of the runs. Positions ridden at the same power compare "
                     f"best; spread along the curve helps to tell rolling from air resistance.{day}"

@@ -36,7 +36,7 @@ def athlete(estimate: Estimate, savings: Savings | None, photos: Mapping[str, st
         lines += _burden(position)
         blocks.append(
             Card(
-                title=f"{letter[position_id]}  {shown(position.label)}",
+                title=f"{letter[position_id]} {shown(position.label)}",
                 photo=photos.get(position_id),
                 lines=tuple(lines),
             )

@@ -57,10 +57,13 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
-    """A picture: how to draw it, what to see in it, and the finding it shows in words."""
+    """A picture: how to draw it (into the axes given, or None: into new ones).
+
+    `caption` says what to see, `finding` what it shows, in words.
+    """
 
     name: str
-    draw: Callable[[], Axes]
+    draw: Callable[[Axes | None], Axes]
     caption: str
     finding: str
     kind: str = "picture"

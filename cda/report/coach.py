@@ -45,7 +45,9 @@ def finding_words(finding: Finding) -> str:
     """Return a finding as one text."""
     where = f"{shown(finding.where)}: " if finding.where else ""
     fix = f" To fix: {shown(finding.fix)}" if finding.fix else ""
-    return f"{finding.severity.capitalize()}, {where}{shown(finding.message)}{fix}"
+    message = shown(finding.message)
+    stop = "" if message.endswith((".", "!", "?")) or not fix else "."
+    return f"{finding.severity.capitalize()}, {where}{message}{stop}{fix}"
 
 
 def all_findings(estimate: Estimate, savings: Savings | None) -> list[Finding]:
@@ -165,7 +167,7 @@ def _minutes(savings: Savings) -> list[Block]:
     positions = ordered(savings)
     today = next(p for p in positions if p.reference)
     for p in positions:
-        name = f"{letter[p.id]}  {shown(p.label)}"
+        name = f"{letter[p.id]} {shown(p.label)}"
         if p.reference:
             rows.append((name, "—", "—", "—", held_words(p), worth_words(p), decided_words(p)))
             continue
@@ -214,7 +216,7 @@ def _minutes(savings: Savings) -> list[Block]:
         blocks.append(
             Picture(
                 name="minutes_saved",
-                draw=lambda: plot_saved(savings),
+                draw=lambda ax: plot_saved(savings, ax=ax),
                 caption=(
                     f"Minutes against today with their {level} intervals. A filled mark is "
                     "decided; a hollow one is not: its interval reaches across zero."
@@ -236,8 +238,11 @@ def _minutes(savings: Savings) -> list[Block]:
         blocks.append(
             Picture(
                 name="course",
-                draw=lambda: plot_course(savings),
-                caption="The course of the race, and the wind that the rider meets along it.",
+                draw=lambda ax: plot_course(savings, ax=ax),
+                caption=(
+                    "The course of the race, and in its own strip the wind along the road: "
+                    "above 0 slows the rider."
+                ),
                 finding=(
                     f"Profile of {savings.race.distance_km:g} km"
                     + (f", {savings.race.ascent_m:.0f} m up." if savings.race.ascent_m else ".")
@@ -257,14 +262,14 @@ def _by_share(savings: Savings) -> list[Block]:
     for p in others:
         by = {float(k): v for k, v in p.saved_by_hold_share_s.items()}
         cells = tuple(saving(by[s]) if s in by else "unknown" for s in shares)
-        rows.append((f"{letter[p.id]}  {shown(p.label)}", *cells))
+        rows.append((f"{letter[p.id]} {shown(p.label)}", *cells))
     best = others[0]
     by_best = {float(k): v for k, v in best.saved_by_hold_share_s.items()}
     low, high = min(by_best), max(by_best)
     return [
         Picture(
             name="minutes_by_share",
-            draw=lambda: plot_saved_by_share(savings),
+            draw=lambda ax: plot_saved_by_share(savings, ax=ax),
             caption=(
                 "Minutes by the share of the ride a position is held; letters as in the table, "
                 "a mark where the session file says how long it can be held."
@@ -303,7 +308,7 @@ def _ledger(savings: Savings) -> list[Block]:
         ),
         Picture(
             name="ledger",
-            draw=lambda: plot_ledger(savings),
+            draw=lambda ax: plot_ledger(savings, ax=ax),
             caption=(
                 "In the order to practise: the first position with its interval (diamond), and the "
                 "ranges of the other free time (hatched)."

@@ -160,7 +160,7 @@ def _drawn_picture(picture: Picture, *, prefix: str) -> dict[str, object]:
     from cda.figures.style import look, svg
 
     with look():
-        axes = picture.draw()
+        axes = picture.draw(None)
         text = svg(axes.figure, prefix=_slug(f"{prefix}{picture.name}"))  # type: ignore[arg-type]
     return _as_dict(picture) | {"svg": _markup(text), "shape": "picture"}
 

@@ -1,0 +1,249 @@
+"""The report as PDF: the page's own blocks set on A4, without a browser."""
+
+from __future__ import annotations
+
+import base64
+import io
+import textwrap
+from typing import TYPE_CHECKING, Final
+
+from cda.figures.style import ACCENT, FAINT, INK, MUTED, literal, look
+from cda.report.blocks import Block, Card, Fold, Heading, Items, Panels, Picture, Table, Text
+from cda.report.export import write_bytes
+from cda.report.page import Section, page_subtitle, page_title, report_parts
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from matplotlib.figure import Figure
+
+    from cda.results import Estimate, Savings
+
+PAGE_IN: Final = (8.27, 11.69)
+MARGIN_IN: Final = 0.75
+WIDTH_IN: Final = PAGE_IN[0] - 2 * MARGIN_IN
+POINTS_PER_IN: Final = 72.0
+CHARACTER: Final = 0.56  # mean width of a character over the size of the type, with some reserve
+LEADING: Final = 1.4
+
+
+def write_pdf(
+    path: Path,
+    estimate: Estimate,
+    savings: Savings | None = None,
+    *,
+    photos: Mapping[str, bytes] | None = None,
+    previous: Estimate | None = None,
+) -> Path:
+    """Write the report as a PDF of A4 pages; the same results give the same bytes.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    section = Section(estimate=estimate, savings=savings, photos=photos, previous=previous)
+    buffer = io.BytesIO()
+    with look():
+        from matplotlib.backends.backend_pdf import PdfPages
+
+        title = page_title([section])
+        meta = {"Title": title, "CreationDate": None, "ModDate": None}
+        with PdfPages(buffer, metadata=meta) as pages:
+            setter = _Setter(pages.savefig)
+            setter.text(title, size=17)
+            setter.text(page_subtitle([section]), size=9, colour=MUTED)
+            for part in report_parts(section):
+                setter.heading(part.title, level=2)
+                for block in part.blocks:
+                    setter.block(block)
+            setter.end_page()
+    return write_bytes(path, buffer.getvalue())
+
+
+class _Setter:
+    """Sets blocks from the top of a page down, and turns the page where one no longer fits."""
+
+    def __init__(self, save: object) -> None:
+        self._save = save
+        self._figure: Figure | None = None
+        self._top_in = 0.0
+        self._number = 0
+
+    def _page(self, need_in: float) -> Figure:
+        if self._figure is None or self._top_in - need_in < MARGIN_IN:
+            from matplotlib.figure import Figure
+
+            self.end_page()
+            self._figure = Figure(figsize=PAGE_IN)
+            self._top_in = PAGE_IN[1] - MARGIN_IN
+            self._number += 1
+            self._figure.text(
+                0.5, 0.4 / PAGE_IN[1], str(self._number), ha="center", size=8, color=MUTED
+            )
+        return self._figure
+
+    def end_page(self) -> None:
+        """Write the page begun, if there is one."""
+        if self._figure is not None:
+            self._save(self._figure)  # type: ignore[operator]
+            self._figure = None
+
+    def _rule(self, figure: Figure, top_in: float, colour: str) -> None:
+        from matplotlib.lines import Line2D
+
+        y = top_in / PAGE_IN[1]
+        ends = [MARGIN_IN / PAGE_IN[0], 1 - MARGIN_IN / PAGE_IN[0]]
+        figure.add_artist(Line2D(ends, [y, y], color=colour, linewidth=0.6))
+
+    def text(
+        self,
+        text: str,
+        *,
+        size: float = 9.5,
+        colour: str = INK,
+        indent_in: float = 0.0,
+        bold: bool = False,
+        keep_in: float = 0.0,
+    ) -> None:
+        """Set a paragraph, `keep_in` of room kept below its first line."""
+        line_in = size * LEADING / POINTS_PER_IN
+        lines = _wrapped(text, WIDTH_IN - indent_in, size)
+        for index, line in enumerate(lines):
+            figure = self._page(line_in + (keep_in if index == 0 else 0.0))
+            figure.text(
+                (MARGIN_IN + indent_in) / PAGE_IN[0],
+                self._top_in / PAGE_IN[1],
+                literal(line),
+                size=size,
+                color=colour,
+                va="top",
+                weight="bold" if bold else "normal",
+            )
+            self._top_in -= line_in
+        self._top_in -= 0.3 * line_in
+
+    def heading(self, text: str, *, level: int) -> None:
+        """Set a heading, never alone at the foot of a page."""
+        self._top_in -= 0.14
+        self.text(text, size=14 if level == 2 else 11, bold=level > 2, keep_in=1.4)
+        if level == 2 and self._figure is not None:
+            self._rule(self._figure, self._top_in, INK)
+            self._top_in -= 0.1
+
+    def block(self, block: Block) -> None:
+        """Set any block."""
+        if isinstance(block, Heading):
+            self.heading(block.text, level=block.level)
+        elif isinstance(block, Text):
+            lead = block.style == "lead"
+            self.text(block.text, size=12.5 if lead else 9.5, colour=ACCENT if lead else INK)
+        elif isinstance(block, Items):
+            for item in block.items:
+                self.text(f"– {item}", indent_in=0.1)
+            for term, meaning in block.terms:
+                self.text(f"{term}: {meaning}", indent_in=0.1)
+        elif isinstance(block, Table):
+            self._table(block)
+        elif isinstance(block, Picture):
+            self._picture(block)
+        elif isinstance(block, Panels):
+            for title, picture in block.panels:
+                self._picture(picture, title=title)
+            self.text(block.caption, size=8.5, colour=MUTED)
+        elif isinstance(block, Card):
+            self._card(block)
+        elif isinstance(block, Fold):
+            self.text(block.summary, bold=True, keep_in=0.6)
+            for inner in block.blocks:
+                self.block(inner)
+
+    def _picture(self, picture: Picture, *, title: str = "") -> None:
+        width_in, height_in = picture.draw(None).figure.get_size_inches()
+        left_in, below_in, above_in = 0.75, 0.5, 0.12
+        figure = self._page(height_in + 0.6)
+        if title:
+            self.text(title, size=9, bold=True)
+        bottom_in = self._top_in - height_in
+        box = (
+            (MARGIN_IN + left_in) / PAGE_IN[0],
+            (bottom_in + below_in) / PAGE_IN[1],
+            (width_in - left_in) / PAGE_IN[0],
+            (height_in - below_in - above_in) / PAGE_IN[1],
+        )
+        if picture.name == "course":  # its strip hangs below the axes
+            box = (box[0], box[1] + 0.28 * height_in / PAGE_IN[1], box[2], box[3] * 0.6)
+        picture.draw(figure.add_axes(box))
+        self._top_in = bottom_in - 0.05
+        self.text(f"{picture.finding} {picture.caption}".strip(), size=8.5, colour=MUTED)
+
+    def _card(self, card: Card) -> None:
+        self.text(card.title, bold=True, keep_in=0.8)
+        if card.photo is not None:
+            from PIL import Image
+
+            data = base64.b64decode(card.photo.partition(",")[2])
+            with Image.open(io.BytesIO(data)) as image:
+                height_in = 1.8 * image.height / image.width
+                figure = self._page(height_in)
+                axes = figure.add_axes(
+                    (
+                        MARGIN_IN / PAGE_IN[0],
+                        (self._top_in - height_in) / PAGE_IN[1],
+                        1.8 / PAGE_IN[0],
+                        height_in / PAGE_IN[1],
+                    )
+                )
+                axes.imshow(image)
+                axes.set_axis_off()
+            self._top_in -= height_in + 0.1
+        for line in card.lines:
+            self.text(line, indent_in=0.1)
+
+    def _table(self, table: Table) -> None:
+        size = 7.0 if len(table.head) > 5 else 8.0
+        widths = _column_widths(table)
+        self.text(table.caption, size=8.5, colour=MUTED, keep_in=0.7)
+        self._row(table.head, widths, size, bold=True)
+        for index, row in enumerate(table.rows):
+            self._row(row, widths, size, bold=index in table.marked)
+        self._top_in -= 0.12
+
+    def _row(self, cells: tuple[str, ...], widths: list[float], size: float, *, bold: bool) -> None:
+        line_in = size * LEADING / POINTS_PER_IN
+        wrapped = [
+            _wrapped(cell, width - 0.08, size * (1.08 if bold else 1.0))
+            for cell, width in zip(cells, widths, strict=True)
+        ]
+        height_in = line_in * max(len(lines) for lines in wrapped) + 0.06
+        figure = self._page(min(height_in, PAGE_IN[1] - 2 * MARGIN_IN))
+        left_in = MARGIN_IN
+        for lines, width in zip(wrapped, widths, strict=True):
+            for index, line in enumerate(lines):
+                figure.text(
+                    left_in / PAGE_IN[0],
+                    (self._top_in - 0.03 - index * line_in) / PAGE_IN[1],
+                    literal(line),
+                    size=size,
+                    va="top",
+                    weight="bold" if bold else "normal",
+                )
+            left_in += width
+        self._top_in -= height_in
+        self._rule(figure, self._top_in, INK if bold else FAINT)
+
+
+def _wrapped(text: str, width_in: float, size: float) -> list[str]:
+    characters = max(4, int(width_in * POINTS_PER_IN / (CHARACTER * size)))
+    return textwrap.wrap(text, characters) or [""]
+
+
+def _column_widths(table: Table) -> list[float]:
+    """Return widths that share the page by the texts' lengths, none starved by a long one. [in]."""
+    weights = []
+    for k in range(len(table.head)):
+        longest = max((len(row[k]) for row in table.rows), default=0)
+        words = [word for row in (table.head, *table.rows) for word in row[k].split()]
+        weights.append(max(min(longest, 34), min(max(map(len, words), default=1), 24), 4) + 1.5)
+    return [WIDTH_IN * weight / sum(weights) for weight in weights]
