@@ -71,7 +71,7 @@ def test_power_is_the_sum_of_the_terms_written_out_by_angles() -> None:
 
 
 def test_speed_agrees_with_brentq_on_thousands_of_cases_or_both_find_none() -> None:
-    n = 4000
+    n = 2500
     cases = random_cases(n, 3)
     power = np.random.default_rng(4).uniform(0.0, 900.0, n)
     compared = refused = 0
@@ -91,7 +91,7 @@ def test_speed_agrees_with_brentq_on_thousands_of_cases_or_both_find_none() -> N
         expected = brentq(excess, low, 200.0, xtol=1e-14, rtol=1e-14)
         assert speed_at_power(power[i], **case) == pytest.approx(expected, rel=1e-10, abs=1e-12)
         compared += 1
-    assert compared > 3000
+    assert compared > 2000
     assert refused > 50
 
 
@@ -261,7 +261,7 @@ def test_values_in_another_unit_are_refused_with_the_unit_wanted(
 
 
 def test_a_hundred_thousand_speeds_take_no_python_loop() -> None:
-    # A tenth of a second is five times what it takes here; a loop takes 30 s.
+    # It takes 0.03 s alone on a desktop, a loop 30 s; the bound leaves room for a busy machine.
     power = np.random.default_rng(7).uniform(50, 400, 100_000)
     start = time.perf_counter()
     speed_at_power(power, **RIDER, headwind_m_s=1.0, crosswind_m_s=2.0, gradient=0.01)
