@@ -117,7 +117,7 @@ class _Decoded:
         """Collect records, laps, sessions and the local time; stop at the first break."""
         import fitdecode
 
-        crc_wrong = False
+        crc_wrong, file_open = False, False
         try:
             with fitdecode.FitReader(
                 io.BytesIO(data),
@@ -129,7 +129,10 @@ class _Decoded:
                     kind = frame.frame_type
                     if kind == fitdecode.FIT_FRAME_DATA:
                         self._message(frame.name, frame.fields)
+                    elif kind == fitdecode.FIT_FRAME_HEADER:
+                        file_open = True
                     elif kind == fitdecode.FIT_FRAME_CRC:
+                        file_open = False
                         crc_wrong |= not frame.matched
         except RecordingError:
             raise
@@ -145,7 +148,16 @@ class _Decoded:
                     fix="copy the file from the device again",
                 )
             )
-        if self.broken_by and self.rows:
+        if self.broken_by and self.rows and not file_open:
+            self.findings.append(
+                Finding(
+                    severity="note",
+                    code="trailing-bytes",
+                    where=self.name,
+                    message="what follows the end of the FIT file was left out",
+                )
+            )
+        elif self.broken_by and self.rows and not self.findings:
             self.findings.append(
                 Finding(
                     severity="warning",

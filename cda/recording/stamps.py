@@ -36,7 +36,7 @@ def ordered(
     if lost:
         found.append(
             Finding(
-                severity="note",
+                severity="warning" if lost > 0.01 * len(good) else "note",
                 code="stamps-unusable",
                 where=name,
                 message=f"{lost} samples without a usable time stamp were left out",
@@ -69,16 +69,18 @@ def ordered(
         data = {k: v[order] for k, v in data.items()}
         found.append(
             Finding(
-                severity="note",
+                severity="warning",
                 code="stamps-unordered",
                 where=name,
                 message=f"time ran backwards at {len(back)} samples; they were put in order",
+                fix="check whether two devices or two rides were joined",
             )
         )
     unique, first, count = np.unique(clock, return_index=True, return_counts=True)
     if len(unique) == len(clock):
         return clock, data
-    if len(clock) >= 1.5 * len(unique) and len(unique) > 2:
+    # Not after sorting: then two devices or copies were joined, and stamps repeat for that reason.
+    if len(clock) >= 1.5 * len(unique) and len(unique) > 2 and not len(back):
         # Several samples a second stamped with whole seconds: spread over the second.
         within = np.arange(len(clock)) - np.repeat(first, count)
         clock = clock + step * within / np.repeat(count, count)
