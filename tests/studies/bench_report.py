@@ -1,0 +1,59 @@
+"""`cda report` on a FIT example against its floor, taken in turn: run by hand.
+
+The floor is one process that imports numpy, pandas, scipy, lmfit and matplotlib, decodes the same
+file with fitdecode, and does nothing else.
+
+    python -m tests.studies.bench_report [SESSION RACE]
+"""
+
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROUNDS = 7
+EXAMPLES = Path(__file__).parents[2] / "example_runs"
+FLOOR = """
+import sys
+import numpy, pandas, scipy.optimize, scipy.stats, lmfit, matplotlib.figure, fitdecode
+with fitdecode.FitReader(sys.argv[1]) as frames:
+    for frame in frames:
+        pass
+"""
+REPORT = "import sys; from cda.cli import main; main(sys.argv[1:])"
+
+
+def once(*words: str | Path) -> float:
+    start = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", *map(str, words)], check=False, capture_output=True, text=True
+    )
+    if done.returncode not in (0, 3):
+        raise SystemExit(done.stderr)
+    return time.perf_counter() - start
+
+
+def main() -> None:
+    session, race = (
+        (Path(p) for p in sys.argv[1:3])
+        if len(sys.argv) > 2
+        else (EXAMPLES / "calm_morning", EXAMPLES / "full_distance.toml")
+    )
+    ride = next(session.glob("*.fit"))
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "page.html"
+        words = (REPORT, "report", session, "--race", race, "--out", out)
+        once(*words), once(FLOOR, ride)  # compiled and cached
+        reports, floors = [], []
+        for _ in range(ROUNDS):
+            floors.append(once(FLOOR, ride))
+            reports.append(once(*words))
+    floor, report = statistics.median(floors), statistics.median(reports)
+    print(f"floor  {floor:6.2f} s\nreport {report:6.2f} s")
+    print(f"cda report / floor = {report / floor:.2f} (at most 4)")
+
+
+if __name__ == "__main__":
+    main()
