@@ -248,6 +248,4 @@ def _channel_lines(recording: Recording) -> list[str]:
     for lap in recording.laps:
         duration_s = lap.end_s - lap.start_s
         lines.append(f"lap {lap.number:>3}: {duration_s:>7.0f} s from {lap.start_s:.0f} s")
-            f"lap {lap.number:>3}: {lap.end_s - lap.start_s:>7.0f} s from {lap.start_s:.0f} s"
-        )
     return lines

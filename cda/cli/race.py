@@ -82,19 +82,20 @@ def command(
     if cda_includes_wheels and not values:
         raise click.UsageError("--cda-includes-wheels belongs to --cda")
     from cda.cli.work import estimate_sessions
-    from cda.race import estimate_from_values, load_race, time_savings
+    from cda.priority import savings_from_cda, time_savings
+    from cda.race import load_race
 
     for_session, for_race, notes = split_settings(settings, own="race")
     for note in notes:
         say(note)
     race = load_race(race_file, overrides=for_race)
     if values:
-        estimate = estimate_from_values(
-            values, race, includes_wheels=cda_includes_wheels, level=level
-        )
+        savings = savings_from_cda(values, race, includes_wheels=cda_includes_wheels, level=level)
+        findings = savings.findings
     else:
         estimate = estimate_sessions(sessions, for_session, level=level)
-    savings = time_savings(estimate, race)
+        savings = time_savings(estimate, race)
+        findings = (*estimate.findings, *savings.findings)
     if as_json:
         print_document(savings.to_dict())
     else:
@@ -104,4 +105,4 @@ def command(
         say_next(line)
     else:
         say_next("test the positions on the road: these CdA values carry no uncertainty here.")
-    return exit_status((*estimate.findings, *savings.findings))
+    return exit_status(findings)

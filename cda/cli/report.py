@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ from cda.cli.options import (
 from cda.cli.talk import command_line, exit_status, print_document, say, say_next, show_findings
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from cda.results import Estimate, Savings
 
@@ -49,6 +50,19 @@ _PHOTO_LIMIT_BYTES = 30_000_000  # a telephone's picture is a few MB
     help="The page to write.",
 )
 @click.option(
+    "--pdf",
+    type=click.Path(path_type=Path),
+    metavar="FILE.pdf",
+    help="Also write the page as a PDF of A4 pages.",
+)
+@click.option(
+    "--figures",
+    "figures_folder",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Also write every picture as SVG and PNG into FOLDER.",
+)
+@click.option(
     "--csv",
     "csv_folder",
     type=click.Path(path_type=Path, file_okay=False),
@@ -65,6 +79,8 @@ def command(
     sessions: tuple[Path, ...],
     race_file: Path | None,
     out: Path,
+    pdf: Path | None,
+    figures_folder: Path | None,
     csv_folder: Path | None,
     no_photos: bool,
     settings: dict[str, str],
@@ -73,15 +89,18 @@ def command(
     as_json: bool,
 ) -> int:
     """Write one self-contained page for athlete, coach and analyst."""
-    refuse_foreign(out, force=force)  # before the work, not after it
+    for path in (out, pdf):  # before the work, not after it
+        if path is not None:
+            refuse_foreign(path, force=force)
     from cda.cli.work import estimate_sessions
-    from cda.report import build_report
+    from cda.report import build_report, write_csv, write_figures, write_pdf
 
     savings = None
     if race_file is None:
         estimate = estimate_sessions(sessions, settings, level=level)
     else:
-        from cda.race import load_race, time_savings
+        from cda.priority import time_savings
+        from cda.race import load_race
 
         for_session, for_race, notes = split_settings(settings, own="session")
         for note in notes:
@@ -92,8 +111,13 @@ def command(
     photos = {} if no_photos else _photos(estimate, sessions)
     write_file(out, build_report(estimate, savings, photos=photos), force=force)
     written = [out]
+    if pdf is not None:
+        write_pdf(pdf, estimate, savings, photos=photos)
+        written.append(pdf)
     if csv_folder is not None:
-        written += _write_tables(csv_folder, estimate, savings, force=force)
+        written += _write_folder(csv_folder, write_csv, estimate, savings, force=force)
+    if figures_folder is not None:
+        written += _write_folder(figures_folder, write_figures, estimate, savings, force=force)
     findings = (*estimate.findings, *(savings.findings if savings else ()))
     show_findings(findings, session_names={s.key: s.folder for s in estimate.sessions})
     if as_json:
@@ -131,26 +155,20 @@ def _photos(estimate: Estimate, folders: Sequence[Path]) -> dict[str, bytes]:
     return photos
 
 
-def _write_tables(
-    folder: Path, estimate: Estimate, savings: Savings | None, *, force: bool
+def _write_folder(
+    folder: Path,
+    write: Callable[[Path, Estimate, Savings | None], Sequence[Path]],
+    estimate: Estimate,
+    savings: Savings | None,
+    *,
+    force: bool,
 ) -> list[Path]:
-    import pandas as pd
-
-    document = estimate.to_dict()
-    tables = {
-        "positions": estimate.to_frame().reset_index(),
-        "differences": pd.DataFrame(document["differences"]).drop(
-            columns=["more_runs"], errors="ignore"
-        ),
-        "runs": pd.DataFrame(document["runs"]),
-        "wind": pd.DataFrame(document["wind"]),
-    }
-    if savings is not None:
-        tables["savings"] = savings.to_frame().reset_index()
+    """Let a writer of several files work in a scratch folder, then move what may be written."""
+    with tempfile.TemporaryDirectory() as scratch:
+        made = [(folder / p.name, p.read_bytes()) for p in write(Path(scratch), estimate, savings)]
     folder.mkdir(exist_ok=True)
-    written = []
-    for name, table in tables.items():
-        path = folder / f"result_{name}.csv"
-        write_file(path, table.to_csv(index=False, lineterminator="\n"), force=force)
-        written.append(path)
-    return written
+    for path, data in made:  # all are looked at before the first is written
+        refuse_foreign(path, data, force=force)
+    for path, data in made:
+        write_file(path, data, force=force)
+    return [path for path, _ in made]
