@@ -11,3 +11,4 @@ from cda.simulate.scenario import PRESETS as PRESETS
 from cda.simulate.scenario import Scenario as Scenario
 from cda.simulate.simulated import SimulatedSession as SimulatedSession
 from cda.simulate.simulated import simulate_session as simulate_session
+from cda.simulate.write import write_session as write_session

@@ -56,7 +56,7 @@ class Scenario:
     title: str = "An invented test"
     date: str = "2026-05-09"
     start_time: str = "06:40:00"
-    time_zone: str = "Atlantic/Azores"
+    time_zone: str = "Atlantic/Cape_Verde"
 
     # The rider
     cda_m2: tuple[float, ...] | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +25,7 @@ def session_tables(scenario: Scenario, draws: Draws, recording_name: str) -> dic
     s = scenario
     tables: dict[str, Any] = {
         "title": s.title,
-        "date": s.date,
+        "date": dt.date.fromisoformat(s.date),
         "time_zone": s.time_zone,
         "protocol": "out-and-back" if s.course == "out-and-back" else "closed-loop",
         "recordings": [recording_name],
