@@ -14,9 +14,9 @@ if TYPE_CHECKING:  # what type checkers and editors see
     from cda.errors import CdaError as CdaError
     from cda.forces import power_at_speed as power_at_speed
     from cda.forces import speed_at_power as speed_at_power
+    from cda.priority import time_savings as time_savings
     from cda.race import Race as Race
     from cda.race import load_race as load_race
-    from cda.race import time_savings as time_savings
     from cda.results import Difference as Difference
     from cda.results import Estimate as Estimate
     from cda.results import Finding as Finding
@@ -48,7 +48,7 @@ _HOME = {
     "load_session": "cda.session",
     "power_at_speed": "cda.forces",
     "speed_at_power": "cda.forces",
-    "time_savings": "cda.race",
+    "time_savings": "cda.priority",
 }
 
 __all__ = [

@@ -48,10 +48,10 @@ class PositionSavings:
     saved_s: float
     saved_interval_s: Interval
     saved_if_held_throughout_s: float
-    saved_corrected_for_choice_s: float
+    saved_corrected_for_choice_s: float | None
     saved_by_hold_share_s: Mapping[str, float]
     probability_faster: float | None
-    probability_fastest: float
+    probability_fastest: float | None
     break_even_power_w: float | None
     saved_se_s: float | None = None
     saved_interval_by_hold_share_s: Mapping[str, Interval] | None = None
@@ -112,7 +112,11 @@ class Savings:
     def to_dict(self) -> dict[str, object]:
         """Return the document that `cda race --json` prints; the drawn course is left out."""
         entries = [
-            {key: value for key, value in (("kind", e.kind), ("id", e.id), ("item", e.item)) if value}
+            {
+                key: value
+                for key, value in (("kind", e.kind), ("id", e.id), ("item", e.item))
+                if value
+            }
             for e in self.order
         ]
         return {

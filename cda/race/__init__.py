@@ -1,0 +1,13 @@
+"""The race: its file, and the time over it in each position.
+
+`RaceSettings` is race.toml, `load_race` reads it; draws and times feed `cda.priority`.
+"""
+
+from cda.race.draws import DRAWS as DRAWS
+from cda.race.draws import Draws as Draws
+from cda.race.draws import joint_draws as joint_draws
+from cda.race.load import Race as Race
+from cda.race.load import load_race as load_race
+from cda.race.load import make_race as make_race
+from cda.race.settings import RaceSettings as RaceSettings
+from cda.race.times import race_time as race_time
