@@ -1,4 +1,4 @@
-"""Runs cut into legs: one passage of the stretch in one direction, exactly from gate to gate."""
+"""One passage of the timed stretch in one direction, exactly from gate to gate."""
 
 from __future__ import annotations
 

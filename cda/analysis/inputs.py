@@ -1,0 +1,280 @@
+"""From a session and its legs to what the regression takes in: air, wind, masses, beliefs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from cda.air import (
+    air_density_with_uncertainty,
+    normal_gravity,
+    station_pressure,
+    wind_at_height,
+)
+from cda.elevation import leg_energies
+from cda.estimation import DayInputs
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from cda.legs import LegSet
+    from cda.session import Session
+
+# Altimeter difference over all legs: what the port's pressure error leaves, whatever the number
+# of legs (design of the model: about 0.2 m), and the least that steps and lag leave.
+PORT_ERROR_SD_M: Final = 0.2
+ALTIMETER_FLOOR_SD_M: Final = 0.08
+NO_ALTIMETER_SD_M: Final = 30.0  # no altimeter: the height difference is free
+NO_READING_WIND_SD_M_S: Final = 5.0  # no weather reading: the wind along the road is free
+# Crosswind that nobody read: wind comes from anywhere, so the part across is taken as large as
+# the part along with this floor [m/s]; its square is uncertain by all of itself.
+CROSSWIND_FLOOR_M_S: Final = 0.4
+# Gusts within legs are stronger than their means over legs; 25 s gusts over a leg of two minutes
+# keep about a third of their variance.
+LEG_MEAN_SHARE: Final = 0.35
+
+
+def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayInputs:
+    """Gather everything one session brings to the regression.
+
+    Parameters
+    ----------
+    session : Session
+    legs : LegSet
+        Its legs.
+    positions : sequence of str
+        Ids in the order of the estimate.
+    """
+    s = session.settings
+    energies = leg_energies(legs.legs)
+    starts = energies.start_s
+    density, density_sd = leg_density(session, starts)
+    hub = s.power_meter.location == "hub"
+    height, height_sd = _height(session, energies.direction, energies.altitude_change_m)
+    headwind, headwind_sd, cross2, cross2_sd = _wind(session, legs)
+    airspeed, samples = _leg_airspeed(energies)
+    sd = {
+        "power_scale": s.power_meter.scale_sd,
+        "power_offset_w": s.power_meter.offset_sd_w,
+        "power_delay_s": s.power_meter.delay_sd_s,
+        "drivetrain_efficiency": 0.0 if hub else s.bike.drivetrain_efficiency_sd,
+        "speed_scale": s.speed_sensor.scale_sd,
+        "rider_mass_kg": s.rider.mass_sd_kg,
+        "bike_mass_kg": s.bike.mass_sd_kg,
+        "density_relative": density_sd / float(np.mean(density)),
+        "crosswind_squared": cross2_sd,
+    }
+    owner = {
+        "power_scale": s.power_meter.id,
+        "power_offset_w": f"{s.power_meter.id} on {session.key}",  # zeroed anew each day
+        "power_delay_s": s.power_meter.id,
+        "drivetrain_efficiency": s.bike.id,
+        "speed_scale": s.bike.id,
+        "bike_mass_kg": s.bike.id,
+        "rider_mass_kg": session.key,
+        "density_relative": session.key,
+        "crosswind_squared": session.key,
+    }
+    air = s.airspeed_sensor
+    return DayInputs(
+        key=session.key,
+        energies=energies,
+        position=np.array([positions.index(leg.position) for leg in legs.legs], dtype=np.intp),
+        run=np.array([leg.run for leg in legs.legs], dtype=np.intp),
+        density_kg_m3=density,
+        gravity_m_s2=gravity_of(session),
+        rider_mass_kg=s.rider.mass_kg,
+        bike_mass_kg=s.bike.mass_kg,
+        wheel_inertia_kg_m2=s.bike.wheel_inertia_kg_m2,
+        wheel_radius_m=s.bike.wheel_radius_m,
+        wheel_drag_area_m2=s.bike.wheel_drag_area_m2,
+        bearing_drag_n=s.bike.bearing_drag_n,
+        bearing_drag_n_s_m=s.bike.bearing_drag_n_s_m,
+        drivetrain_efficiency=1.0 if hub else s.bike.drivetrain_efficiency,
+        rolling_resistance=s.bike.rolling_resistance,
+        rolling_resistance_sd=max(s.bike.rolling_resistance_sd, 1e-7),
+        rolling_resistance_drift_sd_per_h=s.bike.rolling_resistance_drift_sd_per_h,
+        offset_drift_sd_w_per_h=s.power_meter.offset_drift_sd_w_per_h,
+        height_difference_m=height,
+        height_difference_sd_m=height_sd,
+        headwind_m_s=headwind,
+        headwind_sd_m_s=headwind_sd,
+        crosswind_squared=cross2,
+        systematic_sd=sd,
+        instrument=owner,
+        speed_scale=s.speed_sensor.scale,
+        airspeed_scale=air.scale,
+        airspeed_scale_sd=max(air.scale_sd, 1e-6),
+        airspeed_position_scale_sd=max(air.position_scale_sd, 1e-6),
+        airspeed_offset_sd_m_s=max(air.offset_sd_m_s, 1e-4),
+        airspeed_noise_sd_m_s=max(air.noise_sd_m_s, 0.02),
+        leg_airspeed_m_s=airspeed,
+        leg_airspeed_samples=samples,
+    )
+
+
+def gravity_of(session: Session) -> float:
+    """Return normal gravity at the ride, or at 45 degrees where no position is known."""
+    recording = session.recordings[0]
+    latitude, height = 45.0, 0.0
+    if recording.latitude_deg is not None and np.isfinite(recording.latitude_deg).any():
+        latitude = float(np.nanmedian(recording.latitude_deg))
+    if recording.altitude_m is not None and np.isfinite(recording.altitude_m).any():
+        height = float(np.clip(np.nanmedian(recording.altitude_m), -400.0, 5000.0))
+    return float(normal_gravity(latitude, height))
+
+
+def road_elevation_m(session: Session) -> float:
+    """Return the height of the road for pressure: as given, else the recording's altitude."""
+    given = session.settings.air.elevation_m
+    if given is not None:
+        return float(given)
+    altitude = session.recordings[0].altitude_m
+    if altitude is not None and np.isfinite(altitude).any():
+        return float(np.clip(np.nanmedian(altitude), -430.0, 5000.0))
+    return 0.0
+
+
+def leg_density(
+    session: Session, start_s: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Return air density for each leg, readings interpolated over time, and its uncertainty.
+
+    Returns
+    -------
+    density : ndarray, shape (n,)
+        [kg/m^3]
+    se : float
+        Common standard uncertainty: of the instruments, not of the change. [kg/m^3]
+    """
+    air = session.settings.air
+    if air.density_kg_m3 is not None:
+        return np.full(len(start_s), air.density_kg_m3), float(air.density_sd_kg_m3 or 0.0)
+    station = air.pressure_hpa
+    if station is None:
+        assert air.sea_level_pressure_hpa is not None
+        station = float(
+            station_pressure(air.sea_level_pressure_hpa * 100.0, road_elevation_m(session))
+        ) / 100.0
+    values = {}
+    for name, constant in (
+        ("temperature_c", air.temperature_c),
+        ("pressure_hpa", station),
+        ("relative_humidity", air.relative_humidity),
+    ):
+        rows = [
+            (r.time_s, getattr(r, name))
+            for r in session.air_readings
+            if getattr(r, name) is not None
+        ]
+        values[name] = (
+            np.interp(start_s, [r[0] for r in rows], [r[1] for r in rows])
+            if rows
+            else np.full(len(start_s), constant)
+        )
+    answers = [
+        air_density_with_uncertainty(
+            temperature_c=float(t),
+            pressure_hpa=float(p),
+            relative_humidity=float(h),
+            temperature_sd_c=air.temperature_sd_c,
+            pressure_sd_hpa=air.pressure_sd_hpa,
+            relative_humidity_sd=air.relative_humidity_sd,
+        )
+        for t, p, h in dict.fromkeys(zip(*values.values(), strict=True))
+    ]
+    distinct = dict(
+        zip(dict.fromkeys(zip(*values.values(), strict=True)), answers, strict=True)
+    )
+    density = np.array(
+        [distinct[row].density_kg_m3 for row in zip(*values.values(), strict=True)]
+    )
+    return density, float(np.mean([a.se_kg_m3 for a in answers]))
+
+
+def _height(
+    session: Session, direction: NDArray[np.float64], change_m: NDArray[np.float64]
+) -> tuple[float | None, float]:
+    """Return B above A from the altimeter and from the survey together, with its uncertainty."""
+    beliefs = []
+    signed = (direction * change_m)[np.isfinite(change_m)]
+    if len(signed) >= 2:
+        # Directions apart: lag and trend enter them with opposite sign and cancel in the mean.
+        means, variances = [], []
+        for d in (1.0, -1.0):
+            mine = (direction * change_m)[(direction == d) & np.isfinite(change_m)]
+            if len(mine):
+                means.append(float(np.mean(mine)))
+                variances.append(float(np.var(mine, ddof=1)) / len(mine) if len(mine) > 1 else 1.0)
+        noise = sum(variances) / len(variances) ** 2
+        sd = float(np.sqrt(PORT_ERROR_SD_M**2 + max(noise, ALTIMETER_FLOOR_SD_M**2)))
+        beliefs.append((float(np.mean(means)), sd))
+    course = session.settings.course
+    if course is not None and course.height_difference_m is not None:
+        beliefs.append((course.height_difference_m, max(course.height_difference_sd_m, 1e-3)))
+    if not beliefs:
+        return None, NO_ALTIMETER_SD_M
+    weight = sum(1.0 / sd**2 for _, sd in beliefs)
+    return sum(v / sd**2 for v, sd in beliefs) / weight, float(weight**-0.5)
+
+
+def _wind(session: Session, legs: LegSet) -> tuple[float | None, float, float, float]:
+    """Return the reading's headwind for "out" with its sd, and crosswind squared with its sd."""
+    wind = session.settings.wind
+    bearing = legs.bearing_deg
+    if wind is None or bearing is None:
+        # Filled in from the fitted wind by the analysis: here only the floor is known.
+        return None, NO_READING_WIND_SD_M_S, CROSSWIND_FLOOR_M_S**2, CROSSWIND_FLOOR_M_S**2
+    speed, speed_sd = wind.speed_m_s, wind.speed_sd_m_s
+    if wind.height_m > wind.rider_height_m:
+        factor = float(
+            wind_at_height(
+                1.0,
+                reading_height_m=wind.height_m,
+                target_height_m=wind.rider_height_m,
+                roughness_m=wind.roughness_m,
+            )
+        )
+        speed, speed_sd = factor * speed, factor * speed_sd
+    angle = np.radians((0.0 if wind.from_deg is None else wind.from_deg) - bearing)
+    spread = np.radians(wind.from_sd_deg)
+    along, across = speed * np.cos(angle), speed * np.sin(angle)
+    along_sd = np.hypot(np.cos(angle) * speed_sd, np.sin(angle) * speed * spread)
+    across_sd = np.hypot(np.sin(angle) * speed_sd, np.cos(angle) * speed * spread)
+    # The reading is at one place and a mean over minutes; the road has its own wind.
+    along_sd = float(np.hypot(along_sd, 0.3))
+    across2 = float(across**2 + across_sd**2 + CROSSWIND_FLOOR_M_S**2)
+    across2_sd = float(
+        np.hypot(2.0 * abs(across) * across_sd, across_sd**2) + CROSSWIND_FLOOR_M_S**2
+    )
+    return float(along), along_sd, across2, across2_sd
+
+
+def _leg_airspeed(
+    energies: object,
+) -> tuple[NDArray[np.float64] | None, NDArray[np.float64] | None]:
+    """Return each leg's mean airspeed over time, and how many samples it rests on."""
+    from cda.elevation import LegEnergies
+
+    assert isinstance(energies, LegEnergies)
+    channel = energies.step_airspeed_m_s
+    if channel is None:
+        return None, None
+    good = np.isfinite(channel)
+    seconds = energies.step_dx_m / np.maximum(energies.step_speed_m_s, 0.1)
+    total = energies.sum_steps(np.where(good, seconds, 0.0))
+    # A leg's energy asks for the wind's mean over distance times speed: v dx = v^2 dt. Weighted
+    # so, the airspeed sees the same gusts as the energy.
+    difference = np.where(good, channel - energies.step_speed_m_s, 0.0)
+    weight = np.where(good, energies.step_speed_m_s * energies.step_dx_m, 0.0)
+    summed = energies.sum_steps(weight)
+    share = total / energies.duration_s
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = energies.sum_steps(difference * weight) / summed
+    mean = np.where(share > 0.7, mean + energies.length_m / energies.duration_s, np.nan)
+    if not np.isfinite(mean).any():
+        return None, None
+    return mean, energies.sum_steps(good.astype(float))

@@ -1,0 +1,294 @@
+"""`estimate_cda`: session → legs → energies → regression → comparison → `Estimate`."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cda.analysis.assemble import (
+    curves_and_profiles,
+    joint_of,
+    leg_winds,
+    position_estimates,
+    run_rows,
+    session_summaries,
+    settings_used,
+    software,
+)
+from cda.analysis.inputs import CROSSWIND_FLOOR_M_S, LEG_MEAN_SHARE, day_inputs
+from cda.budget import budget_lines
+from cda.comparison import compare, pairs
+from cda.errors import EstimationError, SessionError
+from cda.estimation import fit_days, leg_answers, run_estimates
+from cda.legs import cut_legs
+from cda.results import Estimate, Finding, Variance
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from cda.estimation import DayInputs, Fit
+    from cda.legs import LegSet
+    from cda.session import Session
+
+
+def estimate_cda(
+    session: Session | Sequence[Session], *, level: float = 0.95, monte_carlo: int = 0
+) -> Estimate:
+    """Estimate the drag area of every position, the differences, and what they rest on.
+
+    Parameters
+    ----------
+    session : Session or sequence of Session
+        One test day, or several of the same rider.
+    level : float
+        Of all intervals, between 0.5 and 0.999.
+    monte_carlo : int
+        Draws of the systematic inputs (JCGM 101) to compare with the linear propagation;
+        0 leaves it out.
+
+    Returns
+    -------
+    Estimate
+
+    Raises
+    ------
+    EstimationError
+        If the rides do not determine CdA.
+    SessionError
+        If the sessions do not belong together.
+    """
+    if not 0.5 <= level <= 0.999:
+        raise EstimationError(
+            f"a level of {level:g} is not an interval anybody uses",
+            where="level",
+            fix="give a number from 0.5 to 0.999, such as 0.95",
+        )
+    sessions = _together([session] if not isinstance(session, list | tuple) else list(session))
+    legs = [cut_legs(one) for one in sessions]
+    positions, reference = _positions(sessions, legs)
+    days = [
+        day_inputs(one, cut, positions) for one, cut in zip(sessions, legs, strict=True)
+    ]
+    days = _with_crosswind(sessions, days, fit_days(days, positions))
+    fit = fit_days(days, positions)
+    return _estimate(sessions, legs, days, fit, positions, reference, level, monte_carlo)
+
+
+def _estimate(
+    sessions: Sequence[Session],
+    legs: Sequence[LegSet],
+    days: Sequence[DayInputs],
+    fit: Fit,
+    positions: list[str],
+    reference: str,
+    level: float,
+    monte_carlo: int,
+) -> Estimate:
+    own = run_estimates(days, positions, fit)
+    answers = leg_answers(days, positions, fit)
+    used = Counter(
+        position
+        for cut in legs
+        for position in {leg.run: leg.position for leg in cut.legs}.values()
+    )
+    differences = compare(fit, positions, reference, level, [used[p] for p in positions])
+    estimates = position_estimates(sessions, legs, fit, positions, reference, level)
+    statistical = {p.id: p.statistical_se_m2 for p in estimates} | {
+        f"{d.position}-{d.reference}": float(d.statistical_se_m2 or 0.0) for d in differences
+    }
+    curves, profiles = curves_and_profiles(legs, days, fit, answers)
+    variance = _variance(fit)
+    findings = [
+        *(finding for one in sessions for finding in one.findings),
+        *(finding for cut in legs for finding in cut.findings),
+        *_own_findings(sessions, legs, positions, used),
+    ]
+    winds = leg_winds(legs, answers)
+    summaries = session_summaries(sessions, legs, days, fit)
+    findings += _checks(sessions, legs, estimates, variance, winds, summaries)
+    settings: dict[str, object] = settings_used(sessions)
+    if monte_carlo:
+        from cda.analysis.monte_carlo import monte_carlo_check
+
+        settings["monte_carlo"] = monte_carlo_check(days, positions, fit, monte_carlo)
+    import cda
+
+    return Estimate(
+        cda_version=cda.__version__,
+        level=level,
+        sessions=summaries,
+        positions=estimates,
+        differences=differences,
+        runs=run_rows(sessions, legs, own),
+        wind=winds,
+        variance=variance,
+        budget=budget_lines(fit, positions, pairs(positions, reference), statistical),
+        joint=joint_of(days, fit, positions, estimates, differences),
+        findings=tuple(_once(findings)),
+        inputs=tuple(entry for one in sessions for entry in one.inputs),
+        settings=settings,
+        software=software(),
+        curves=curves,
+        profiles=profiles,
+    )
+
+
+def _together(sessions: list[Session]) -> list[Session]:
+    """Refuse sessions of different riders; give each its own key."""
+    if not sessions:
+        raise SessionError("no session given", fix="name at least one test folder")
+    riders = {one.settings.rider.id for one in sessions}
+    if len(riders) > 1:
+        raise SessionError(
+            f"the sessions belong to different riders: {', '.join(sorted(riders))}",
+            where="session.toml: rider.id",
+            fix="pool the days of one rider at a time",
+        )
+    if len({one.key for one in sessions}) == len(sessions):
+        return sessions
+    return [
+        replace(
+            one,
+            key=f"s{i + 1}",
+            findings=tuple(replace(f, session=f"s{i + 1}") for f in one.findings),
+        )
+        for i, one in enumerate(sessions)
+    ]
+
+
+def _positions(
+    sessions: Sequence[Session], legs: Sequence[LegSet]
+) -> tuple[list[str], str]:
+    """Return the positions that have legs, in file order, and the reference."""
+    ridden = {leg.position for cut in legs for leg in cut.legs}
+    order = list(
+        dict.fromkeys(p.id for one in sessions for p in one.settings.positions if p.id in ridden)
+    )
+    reference = sessions[0].reference
+    if reference not in order:
+        raise EstimationError(
+            f"the reference position {reference!r} has no usable run",
+            where="runs.csv",
+            fix="ride it, or mark another position with reference = true",
+        )
+    return order, reference
+
+
+def _with_crosswind(
+    sessions: Sequence[Session], days: Sequence[DayInputs], first: Fit
+) -> list[DayInputs]:
+    """Add what the first fit says of the wind to the crosswind: gusts, slow part, direction.
+
+    Gusts blow across as hard as along. Without a reading the mean part across is taken as large
+    as the mean part along: over all directions the two are alike.
+    """
+    gust = (first.component("leg_wind") or 0.0) ** 2 / LEG_MEAN_SHARE
+    slow = (first.component("slow_wind") or 0.0) ** 2
+    changed = []
+    for i, (one, day) in enumerate(zip(sessions, days, strict=True)):
+        along = float(first.beta[first.names.index(f"{day.key}:wind")])
+        mean, sd = day.crosswind_squared, day.systematic_sd["crosswind_squared"]
+        if one.settings.wind is None or day.headwind_m_s is None:
+            mean, sd = CROSSWIND_FLOOR_M_S**2 + along**2, CROSSWIND_FLOOR_M_S**2 + along**2
+        changed.append(
+            replace(
+                day,
+                crosswind_squared=mean + min(gust + slow, 4.0),
+                systematic_sd={**day.systematic_sd, "crosswind_squared": sd},
+            )
+        )
+        del i
+    return changed
+
+
+def _variance(fit: Fit) -> Variance:
+    per_wind = float(np.mean([np.mean(q.cda) for q in fit.system.equations]))  # m/s for 1 m^2
+    leg_wind = fit.component("leg_wind") or 0.0
+    leg_drag = fit.component("leg_drag") or 0.0
+    return Variance(
+        run_to_run_sd_m2=fit.component("run"),
+        leg_sd_m2=float(np.hypot(leg_wind / per_wind, leg_drag)),
+        day_to_day_sd_m2=fit.component("day"),
+        slow_wind_sd_m_s=fit.component("slow_wind"),
+        gust_sd_m_s=leg_wind,
+    )
+
+
+def _own_findings(
+    sessions: Sequence[Session],
+    legs: Sequence[LegSet],
+    positions: Sequence[str],
+    used: Counter[str],
+) -> list[Finding]:
+    findings = []
+    for one, cut in zip(sessions, legs, strict=True):
+        for run in cut.excluded:
+            ridden = "not ridden" not in run.reason and "set aside" not in run.reason
+            findings.append(
+                Finding(
+                    severity="warning" if ridden else "note",
+                    code="run-left-out",
+                    where=f"run {run.run} ({run.position})",
+                    message=f"the run is not used: {run.reason}",
+                    fix="correct its laps or times, or ride it again" if ridden else "",
+                    session=one.key,
+                )
+            )
+        missing = [p.id for p in one.settings.positions if p.id not in positions]
+        findings += [
+            Finding(
+                severity="warning",
+                code="position-without-runs",
+                where=f"position {name}",
+                message="no usable run: it has no estimate",
+                fix="ride it, or take it out of the session file",
+                session=one.key,
+            )
+            for name in missing
+        ]
+    findings += [
+        Finding(
+            severity="warning",
+            code="single-run",
+            where=f"position {name}",
+            message="a single run: how much this position differs from one taking to the next "
+            "is taken from the other positions and from a prior, not from its own runs",
+            fix="ride it at least three times",
+        )
+        for name in positions
+        if used[name] == 1
+    ]
+    return findings
+
+
+def _checks(
+    sessions: Sequence[Session],
+    legs: Sequence[LegSet],
+    estimates: Sequence[object],
+    variance: Variance,
+    winds: Sequence[object],
+    summaries: Sequence[object],
+) -> list[Finding]:
+    from cda.checks import check_estimate, check_legs
+
+    found: list[Finding] = []
+    for one, cut in zip(sessions, legs, strict=True):
+        found += check_legs(one, cut.legs)
+    found += check_estimate(
+        positions=estimates,  # type: ignore[arg-type]
+        variance=variance,
+        wind=winds,  # type: ignore[arg-type]
+        sessions=summaries,  # type: ignore[arg-type]
+    )
+    return found
+
+
+def _once(findings: Sequence[Finding]) -> list[Finding]:
+    """Drop findings that say the same of the same place twice."""
+    kept: dict[tuple[str, str, str | None], Finding] = {}
+    for finding in findings:
+        kept.setdefault((finding.code, finding.where, finding.session), finding)
+    return list(kept.values())
