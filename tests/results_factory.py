@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
+from itertools import pairwise
 
 import numpy as np
 
@@ -26,7 +28,9 @@ def rich_estimate(
     positions: tuple[str, ...] = ("tall", "low", "narrow", "wide"), *, runs_each: int = 6
 ) -> Estimate:
     """Return an estimate with residuals, efforts, comfort, findings and a varied budget."""
-    cda = dict(zip(EIGHT, (0.2761, 0.2672, 0.2690, 0.2830, 0.2610, 0.2701, 0.2950, 0.2655)))
+    cda = dict(
+        zip(EIGHT, (0.2761, 0.2672, 0.2690, 0.2830, 0.2610, 0.2701, 0.2950, 0.2655), strict=True)
+    )
     estimate = make_estimate(
         positions,
         runs_each=runs_each,
@@ -108,9 +112,7 @@ def rich_savings(estimate: Estimate, *, course: bool = True, ledger: bool = True
         reference=estimate.reference,
         positions=tuple(rows),
         undecided=tuple(
-            (a.id, b.id)
-            for a, b in zip(others, others[1:], strict=False)
-            if abs(a.saved_s - b.saved_s) < 60.0
+            (a.id, b.id) for a, b in pairwise(others) if abs(a.saved_s - b.saved_s) < 60.0
         ),
         order=(
             *(OrderEntry(kind="position", id=r.id) for r in others[:1]),
@@ -126,4 +128,53 @@ def rich_savings(estimate: Estimate, *, course: bool = True, ledger: bool = True
         )
         if course
         else None,
+    )
+
+
+@cache
+def eight_positions() -> tuple[Estimate, Savings]:
+    """Return the fullest results: 8 positions, 24 runs, a course and a ledger."""
+    estimate = rich_estimate(EIGHT, runs_each=3)
+    return estimate, rich_savings(estimate)
+
+
+@cache
+def eight_page() -> str:
+    """Return the page of the fullest results, built once for all tests."""
+    from cda.report import build_report
+
+    return build_report(*eight_positions())
+
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    'it\'s "quoted" & $x^2$ {{ 7*7 }} {% raw %}',
+    "right\u202eto left\u202c \u05e9\u05dc\u05d5\u05dd",
+    "x" * 300,
+    "null\x00 bell\x07 </style></svg><svg onload=alert(1)>",
+)
+
+
+def hostile_results() -> tuple[Estimate, Savings]:
+    """Return results whose every text from a file tries to break out of its place."""
+    estimate = rich_estimate(EIGHT[:6], runs_each=2)
+    labels = dict(zip((p.id for p in estimate.positions), HOSTILE, strict=True))
+    bad = "".join(HOSTILE)
+    estimate = replace(
+        estimate,
+        positions=tuple(replace(p, label=labels[p.id], cue=bad) for p in estimate.positions),
+        sessions=tuple(replace(s, title=bad, folder=bad, rider_id=bad) for s in estimate.sessions),
+        runs=tuple(replace(r, note=bad, reason=bad) for r in estimate.runs),
+        findings=tuple(replace(f, where=bad, message=bad, fix=bad) for f in estimate.findings),
+        inputs=tuple(replace(f, name=bad) for f in estimate.inputs),
+        settings={bad: bad, "list": [{bad: [bad]}]},
+        software={bad: bad},
+        budget=tuple(replace(b, source=f"{bad}{b.source}") for b in estimate.budget),
+    )
+    savings = rich_savings(estimate)
+    return estimate, replace(
+        savings,
+        race=replace(savings.race, name=bad),
+        ledger=tuple(replace(x, item=x.item, label=bad, basis=bad) for x in savings.ledger),
     )

@@ -55,7 +55,7 @@ def plot_positions(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
 def plot_differences(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
     """Draw every pair's difference with its interval; a hollow mark is not resolved."""
     if ax is None:
-        ax = new_axes(0.85 + 0.24 * len(estimate.differences))
+        ax = new_axes(0.85 + 0.24 * len(estimate.differences), left_in=0.7)
     letter = letters(estimate)
     names = []
     for row, difference in enumerate(estimate.differences):

@@ -10,6 +10,7 @@ from cda.figures.style import (
     ACCENT,
     FAINT,
     INK,
+    LABELLED_IN,
     MUTED,
     PAPER,
     ROW_IN,
@@ -61,7 +62,7 @@ def plot_saved(savings: Savings, *, ax: Axes | None = None) -> Axes:
 def plot_saved_by_share(savings: Savings, *, ax: Axes | None = None) -> Axes:
     """Draw minutes saved against the share of the ride held; one line a position, by letter."""
     if ax is None:
-        ax = new_axes(3.0)
+        ax = new_axes(3.0, left_in=LABELLED_IN)
     letter = letters(savings)
     ends = []
     for index, position in enumerate(p for p in ordered(savings) if not p.reference):
@@ -170,7 +171,7 @@ def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
     if course is None:
         raise ValueError("these savings carry no course: plot_course needs a race with a course")
     if ax is None:
-        ax = new_axes(2.4)
+        ax = new_axes(2.6 if course.headwind_m_s is not None else 1.8, left_in=LABELLED_IN)
     keep = np.unique(np.linspace(0, course.distance_m.size - 1, 400).astype(int))
     distance_km = course.distance_m[keep] / 1000.0
     ax.plot(distance_km, course.elevation_m[keep], color=INK, linewidth=1.1)
@@ -180,8 +181,11 @@ def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
     if course.headwind_m_s is None:
         ax.set_xlabel("Distance [km]")
         return ax
+    # The strip takes the lower third of the room the picture was given.
+    left, bottom, width, height = ax.get_position().bounds
+    ax.set_position((left, bottom + 0.42 * height, width, 0.58 * height))
     ax.tick_params(axis="x", labelbottom=False)
-    strip = ax.inset_axes((0.0, -0.48, 1.0, 0.34), sharex=ax)
+    strip = ax.inset_axes((0.0, -0.6, 1.0, 0.42), sharex=ax)
     wind = course.headwind_m_s[keep]
     strip.axhline(0.0, color=MUTED, linewidth=0.9)
     strip.plot(distance_km, wind, color=ACCENT, linewidth=1.0)

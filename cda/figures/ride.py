@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cda.figures.style import ACCENT, FAINT, INK, MUTED, new_axes
+from cda.figures.style import ACCENT, FAINT, INK, LABELLED_IN, MUTED, new_axes
 from cda.results.words import letters
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def plot_leg_curves(
     `limit_m` is the half height of the picture, so that panels compare.
     """
     if ax is None:
-        ax = new_axes(1.9, PANEL_WIDTH_IN)
+        ax = new_axes(1.9, PANEL_WIDTH_IN, left_in=0.72)
     for curve in estimate.curves:
         if curve.position != position_id:
             continue
@@ -73,7 +73,7 @@ def curve_limit_m(estimate: Estimate) -> float | None:
 def plot_road(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
     """Draw the shared road height between the gates, one line a session."""
     if ax is None:
-        ax = new_axes(1.9)
+        ax = new_axes(1.9, left_in=LABELLED_IN)
     for index, profile in enumerate(estimate.profiles):
         keep = np.unique(np.linspace(0, profile.distance_m.size - 1, 200).astype(int))
         ax.plot(
@@ -114,7 +114,7 @@ def plot_wind(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Ax
     one standard uncertainty.
     """
     if ax is None:
-        ax = new_axes(2.4)
+        ax = new_axes(2.4, left_in=LABELLED_IN)
     legs = _legs(estimate, session)
     when, label = _minutes(legs)
     sign = np.array([-1.0 if leg.leg == "back" else 1.0 for leg in legs])
@@ -139,7 +139,7 @@ def plot_wind(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Ax
 def plot_leg_residuals(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Axes:
     """Draw what each leg leaves unexplained, in time order, with the position's letter."""
     if ax is None:
-        ax = new_axes(2.4)
+        ax = new_axes(2.4, left_in=LABELLED_IN)
     letter = letters(estimate)
     of_run = {r.run: r.position for r in estimate.runs if r.session == session}
     legs = [leg for leg in _legs(estimate, session) if leg.residual_m2 is not None]
@@ -166,7 +166,7 @@ def plot_leg_residuals(estimate: Estimate, session: str, *, ax: Axes | None = No
 def plot_effort(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Axes:
     """Draw mean power against mean speed of the runs, each as its position's letter."""
     if ax is None:
-        ax = new_axes(2.6)
+        ax = new_axes(2.6, left_in=LABELLED_IN)
     letter = letters(estimate)
     for run in estimate.runs:
         if run.session != session or run.mean_power_w is None or run.mean_speed_m_s is None:

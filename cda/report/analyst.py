@@ -319,39 +319,42 @@ def _session_pictures(estimate: Estimate, key: str, *, many: bool) -> list[Block
 
 
 def _days(estimate: Estimate) -> Table:
-    rows = []
+    columns = []
     for s in estimate.sessions:
         wind = s.mean_headwind_m_s
         crr, height = s.rolling_resistance, s.height_difference_m
-        prior = "" if crr.prior_se is None else f" (before the test ± {crr.prior_se:.5f})"
-        rows.append(
+        columns.append(
             (
-                f"{shown(s.title)} ({shown(s.key)})",
+                shown(s.key),
                 s.date or UNKNOWN,
                 shown(s.protocol or UNKNOWN),
+                shown(s.course_kind),
                 UNKNOWN if s.course_length_m is None else f"{s.course_length_m:.0f}",
                 UNKNOWN if s.duration_min is None else f"{s.duration_min:.0f}",
                 f"{s.air_density_kg_m3:.3f}",
-                quantity(crr.value, crr.se, high=5, low=4) + prior,
+                UNKNOWN if crr.prior_se is None else f"± {fixed(crr.prior_se, 5)}",
+                quantity(crr.value, crr.se, high=5, low=4),
                 quantity(height.value, height.se, high=2, low=1),
                 UNKNOWN if wind is None else quantity(wind.value, wind.se, low=1, high=1),
             )
         )
+    names = (
+        "Session",
+        "Date",
+        "Protocol",
+        "Course",
+        "Timed stretch [m]",
+        "Lasted [min]",
+        "Air density [kg/m³]",
+        "Rolling resistance, known before the test to",
+        "Rolling resistance, after the test",
+        "Gate B above gate A [m]",
+        "Mean wind along the road [m/s]",
+    )
     return Table(
         caption="Test days; standard uncertainties",
-        head=(
-            "Day",
-            "Date",
-            "Protocol",
-            "Stretch [m]",
-            "Lasted [min]",
-            "Air density [kg/m³]",
-            "Rolling resistance",
-            "Gate B above A [m]",
-            "Mean wind along the road [m/s]",
-        ),
-        rows=tuple(rows),
-        numeric=frozenset({3, 4, 5}),
+        head=("What", *(shown(s.title) for s in estimate.sessions)),
+        rows=tuple((name, *(c[k] for c in columns)) for k, name in enumerate(names)),
     )
 
 

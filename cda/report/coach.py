@@ -64,17 +64,17 @@ def answer(estimate: Estimate, savings: Savings | None) -> Part:
         best = next((p for p in ordered(savings) if not p.reference), None)
         if best is not None:
             ties = tied_with(savings, best.id)
-            blocks.append(
-                Text(
-                    text=(
-                        f"It is {percent(best.probability_faster)} likely to be faster than "
-                        f"today's position and {percent(best.probability_fastest)} likely to be "
-                        f"the fastest of all tested. Corrected for having been picked as the best "
-                        f"of several: {saving(best.saved_corrected_for_choice_s)}."
-                        + (" Not decided does not mean equal." if ties else "")
-                    )
-                )
+            text = (
+                f"It is {percent(best.probability_faster)} likely to be faster than today's "
+                f"position and {percent(best.probability_fastest)} likely to be the fastest of "
+                "all tested."
             )
+            if best.saved_corrected_for_choice_s is not None:
+                text += (
+                    " Corrected for having been picked as the best of several: "
+                    f"{saving(best.saved_corrected_for_choice_s)}."
+                )
+            blocks.append(Text(text=text + (" Not decided does not mean equal." if ties else "")))
     blocks.append(Text(text=assumption_words(estimate, savings)))
     blocks.append(Text(text=again_words(estimate, savings)))
     grave = [f for f in all_findings(estimate, savings) if f.severity != "note"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,13 +33,11 @@ def write_figures(
 
     written = []
     for picture in _pictures(Section(estimate=estimate, savings=savings)):
-        name = "".join(
-            c if c.isascii() and (c.isalnum() or c == "_") else "-" for c in picture.name
-        )
+        name = re.sub(r"[^A-Za-z0-9_]", "-", picture.name)
         with look():
             figure = picture.draw(None).figure
             drawing = svg(figure, prefix=name, variables=False)  # type: ignore[arg-type]
-            head = '<?xml version="1.0" encoding="utf-8"?>\n'
+            head = '<?xml version="1.0" encoding="utf-8"?>\n<!-- cda-field-test -->\n'
             files = {
                 f"{name}.svg": (head + drawing + "\n").encode(),
                 f"{name}.png": png(figure),  # type: ignore[arg-type]
@@ -73,10 +72,8 @@ def write_csv(folder: Path, estimate: Estimate, savings: Savings | None = None) 
         If the folder or a file cannot be written.
     """
     tables = {**_estimate_tables(estimate), **(_savings_tables(savings) if savings else {})}
-    return tuple(
-        write_bytes(Path(folder) / f"result_{name}.csv", _csv(rows))
-        for name, rows in tables.items()
-    )
+    files = {Path(folder) / f"result_{name}.csv": _csv(rows) for name, rows in tables.items()}
+    return tuple(write_bytes(path, data) for path, data in files.items())
 
 
 Row = dict[str, object]

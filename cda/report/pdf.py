@@ -49,7 +49,7 @@ def write_pdf(
         from matplotlib.backends.backend_pdf import PdfPages
 
         title = page_title([section])
-        meta = {"Title": title, "CreationDate": None, "ModDate": None}
+        meta = {"Title": title, "Creator": "cda-field-test", "CreationDate": None, "ModDate": None}
         with PdfPages(buffer, metadata=meta) as pages:
             setter = _Setter(pages.savefig)
             setter.text(title, size=17)
@@ -160,20 +160,19 @@ class _Setter:
                 self.block(inner)
 
     def _picture(self, picture: Picture, *, title: str = "") -> None:
-        width_in, height_in = picture.draw(None).figure.get_size_inches()
-        left_in, below_in, above_in = 0.75, 0.5, 0.12
+        drawn = picture.draw(None)
+        width_in, height_in = drawn.figure.get_size_inches()  # type: ignore[union-attr]
+        inner = drawn.get_position()
         figure = self._page(height_in + 0.6)
         if title:
             self.text(title, size=9, bold=True)
         bottom_in = self._top_in - height_in
         box = (
-            (MARGIN_IN + left_in) / PAGE_IN[0],
-            (bottom_in + below_in) / PAGE_IN[1],
-            (width_in - left_in) / PAGE_IN[0],
-            (height_in - below_in - above_in) / PAGE_IN[1],
+            (MARGIN_IN + inner.x0 * width_in) / PAGE_IN[0],
+            (bottom_in + inner.y0 * height_in) / PAGE_IN[1],
+            inner.width * width_in / PAGE_IN[0],
+            inner.height * height_in / PAGE_IN[1],
         )
-        if picture.name == "course":  # its strip hangs below the axes
-            box = (box[0], box[1] + 0.28 * height_in / PAGE_IN[1], box[2], box[3] * 0.6)
         picture.draw(figure.add_axes(box))
         self._top_in = bottom_in - 0.05
         self.text(f"{picture.finding} {picture.caption}".strip(), size=8.5, colour=MUTED)
