@@ -57,9 +57,11 @@ def place_on_earth(
     w = 1.0 - WGS84_E2 * math.sin(latitude) ** 2
     meridian = WGS84_A_M * (1.0 - WGS84_E2) / w**1.5 + scenario.elevation_m
     across = WGS84_A_M / math.sqrt(w) + scenario.elevation_m
+    turned = north / meridian
+    halfway = latitude + 0.5 * turned  # parallels shrink on the way
     return (
-        scenario.latitude_deg + np.degrees(north / meridian),
-        scenario.longitude_deg + np.degrees(east / (across * math.cos(latitude))),
+        scenario.latitude_deg + np.degrees(turned),
+        scenario.longitude_deg + np.degrees(east / (across * np.cos(halfway))),
     )
 
 

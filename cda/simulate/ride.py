@@ -259,7 +259,7 @@ def _ride_run(
         state.cross,
         state.cda,
     )
-    end, last, dt = path.along_m.size - 1.0, len(vs) - 2, STEP_S
+    end, last, dt, half_step = path.along_m.size - 1.0, len(vs) - 2, STEP_S, 0.5 * STEP_S
     v, q = 0.0, 0.0
     vs[k], qs[k] = v, q
     coast_until = brake_until = sat_until = lorry_start = -1
@@ -277,7 +277,7 @@ def _ride_run(
                 where="simulate",
                 fix="take less wind, a flatter road or more power",
             )
-        i = int(q)
+        i = int(q + v * half_step)  # the cell in the middle of the step
         c, d = ch[i], sh[i]
         x, y = wind_x[k], wind_y[k]
         head = -(x * c + y * d)

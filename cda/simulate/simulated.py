@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -88,7 +88,7 @@ def simulate_session(
     ridden = ride(scenario, draws)
     times = stamps(scenario, ridden)
     data = columns(scenario, draws, ridden, times)
-    start = start_utc(scenario)
+    start = start_of(scenario)
     clock = start.timestamp() + times
     laps = raw_laps(scenario, draws, ridden, start.timestamp())
     offset = start_offset_s(scenario)
@@ -102,7 +102,7 @@ def simulate_session(
         utc_offset_s=offset,
     )
     settings = session_tables(scenario, draws, name)
-    rows = run_rows(scenario, draws, ridden, start + timedelta(seconds=offset))
+    rows = run_rows(scenario, draws, ridden, start)
     session = build_session(
         settings, [recording], rows, folder_name=folder_name or f"simulated_{seed}"
     )
@@ -130,8 +130,8 @@ def simulate_session(
     )
 
 
-def start_utc(scenario: Scenario) -> datetime:
-    """Return when the recording starts; the scenario gives local time."""
+def start_of(scenario: Scenario) -> datetime:
+    """Return when the recording starts, in local time with its offset."""
     from zoneinfo import ZoneInfo
 
     local = datetime.fromisoformat(f"{scenario.date}T{scenario.start_time}")
@@ -140,7 +140,7 @@ def start_utc(scenario: Scenario) -> datetime:
 
 def start_offset_s(scenario: Scenario) -> float:
     """Return local time minus UTC [s]."""
-    offset = start_utc(scenario).utcoffset()
+    offset = start_of(scenario).utcoffset()
     return 0.0 if offset is None else offset.total_seconds()
 
 
