@@ -14,6 +14,7 @@ from cda.errors import CdaError, SessionError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from cda.passes import Stretch
     from cda.recording import Recording
     from cda.results import Finding
     from cda.session import Session
@@ -163,18 +164,45 @@ def _legs(session: Session) -> tuple[list[dict[str, object]], list[Finding]]:
 def _check_recording(
     path: Path, columns: dict[str, str]
 ) -> tuple[dict[str, object], list[str], list[Finding]]:
+    from dataclasses import asdict
+
     from cda.checks import check_recording
+    from cda.passes import find_stretches
     from cda.readers import read_recording
 
     recording = read_recording(path, columns=columns or None)
     findings = list(dict.fromkeys((*recording.findings, *check_recording(recording))))
+    stretches = find_stretches(recording)
     document: dict[str, object] = {
         "schema": 1,
         "kind": "check",
         "what": "recording",
         **_recording_document(recording),
+        "stretches": [asdict(s) | {"passes_out": s.out, "passes_back": s.back} for s in stretches],
     }
-    return document, [_recording_line(recording), *_channel_lines(recording)], findings
+    lines = [_recording_line(recording), *_channel_lines(recording), *_stretch_lines(stretches)]
+    return document, lines, findings
+
+
+def _stretch_lines(stretches: Sequence[Stretch]) -> list[str]:
+    if not stretches:
+        return ["", "No stretch of 300 m or more was ridden both ways."]
+    lines = [
+        "",
+        "Stretches ridden both ways, best for a test first (fitness 0 to 1):",
+        "fitness  at km          length  out  back  relief  straight  steady  speed",
+    ]
+    for s in stretches[:12]:
+        speed = sum(p.mean_speed_m_s for p in s.passes) / len(s.passes)
+        relief = "     ?" if s.relief_m is None else f"{s.relief_m:>4.1f} m"
+        straight = "       ?" if s.straightness is None else f"{s.straightness:>8.2f}"
+        lines.append(
+            f"{s.fitness:>7.2f}  {s.from_km:>5.1f} to {s.to_km:>5.1f}  {s.length_m:>4.0f} m  "
+            f"{s.out:>3}  {s.back:>4}  {relief}  {straight}  {s.steadiness:>6.2f}  {speed:.1f} m/s"
+        )
+    if len(stretches) > 12:
+        lines.append(f"and {len(stretches) - 12} more (--json lists them all)")
+    return lines
 
 
 def _recording_document(recording: Recording) -> dict[str, object]:

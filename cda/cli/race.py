@@ -14,7 +14,7 @@ from cda.cli.options import (
     set_option,
     split_settings,
 )
-from cda.cli.talk import command_line, exit_status, print_document, say, say_next
+from cda.cli.talk import command_line, end_on_stop, exit_status, print_document, say, say_next
 
 EPILOG = """\b
 Examples:
@@ -96,6 +96,7 @@ def command(
         estimate = estimate_sessions(sessions, for_session, level=level)
         savings = time_savings(estimate, race)
         findings = (*estimate.findings, *savings.findings)
+    end_on_stop(savings.findings, session_names={})
     if as_json:
         print_document(savings.to_dict())
     else:

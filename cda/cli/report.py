@@ -17,7 +17,15 @@ from cda.cli.options import (
     set_option,
     split_settings,
 )
-from cda.cli.talk import command_line, exit_status, print_document, say, say_next, show_findings
+from cda.cli.talk import (
+    command_line,
+    end_on_stop,
+    exit_status,
+    print_document,
+    say,
+    say_next,
+    show_findings,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -108,6 +116,7 @@ def command(
         race = load_race(race_file, overrides=for_race)
         estimate = estimate_sessions(sessions, for_session, level=level)
         savings = time_savings(estimate, race)
+        end_on_stop(savings.findings, session_names={})
     photos = {} if no_photos else _photos(estimate, sessions)
     write_file(out, build_report(estimate, savings, photos=photos), force=force)
     written = [out]
