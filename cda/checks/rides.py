@@ -42,8 +42,10 @@ def check_each_leg(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
 
 
 def _names(legs: Sequence[Leg]) -> str:
-    shown = ", ".join(f"run {leg.run} {leg.name}" for leg in legs[:6])
-    return shown + (f" and {len(legs) - 6} more" if len(legs) > 6 else "")
+    """Name every run, so that a reader of `where` finds it."""
+    if len(legs) > 6:
+        return "runs " + ", ".join(str(run) for run in sorted({leg.run for leg in legs}))
+    return ", ".join(f"run {leg.run} {leg.name}" for leg in legs)
 
 
 def _warn(

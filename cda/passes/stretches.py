@@ -153,7 +153,11 @@ def _by_position(recording: Recording, good: NDArray[np.bool_]) -> Iterator[Stre
     pairs = pairs[np.abs(pairs[:, 1] - pairs[:, 0]) * RESAMPLED_M > CLEAR_OF_TURN_M / 2]
     cosine = np.sum(ahead[pairs[:, 0]] * ahead[pairs[:, 1]], axis=1)
     opposite, along = pairs[cosine < OPPOSITE_COS], pairs[cosine > -OPPOSITE_COS]
-    slow = np.interp(marks, recording.distance_m, _smooth_speed(recording)) < SLOW_M_S
+    slow = _slowest_at(recording, marks) < SLOW_M_S
+    # A U-turn ridden fast shows in the heading alone.
+    reach = int(CLEAR_OF_TURN_M / 2 / RESAMPLED_M)
+    turned = np.sum(ahead[: -2 * reach] * ahead[2 * reach :], axis=1) < OPPOSITE_COS
+    slow[reach:-reach] |= turned
     met = np.zeros(len(marks), dtype=bool)
     met[opposite.ravel()] = True
     taken = np.zeros(len(marks), dtype=bool)
@@ -255,6 +259,15 @@ def _smooth_speed(recording: Recording) -> Floats:
     if not known.any():
         return np.zeros(len(recording.time_s))
     return np.interp(recording.time_s, recording.time_s[known], recording.speed_m_s[known])
+
+
+def _slowest_at(recording: Recording, marks: Floats) -> Floats:
+    """Return the slowest speed around each mark; a turn may last one sample."""
+    speed = _smooth_speed(recording)
+    slowest = np.interp(marks, recording.distance_m, speed)
+    nearest = np.rint((recording.distance_m - marks[0]) / RESAMPLED_M).astype(np.int64)
+    np.minimum.at(slowest, np.clip(nearest, 0, len(marks) - 1), speed)
+    return slowest
 
 
 def _passage(recording: Recording, direction: Literal[1, -1], start: float, end: float) -> Pass:
