@@ -123,7 +123,7 @@ def test_regression_of_force_on_speed_squared_of_lim_2011(
 
 
 def test_sensitivities_of_drag_area_to_common_errors() -> None:
-    # Computed beforehand for 11 m/s, 85 kg, Crr 0.004, CdA 0.30, density 1.2: P = 276.257 W.  CdA as
+    # Computed beforehand: 11 m/s, 85 kg, Crr 0.004, CdA 0.30, density 1.2, P = 276.257 W.  CdA as
     # read back by an analyst whose input is wrong by the step given; printed to 3 digits.
     true = {
         "cda_m2": 0.30,
