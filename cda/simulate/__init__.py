@@ -7,6 +7,7 @@ The truth to judge an estimate by is `truth["cda_m2"]`, each position's mean ove
 that position; the scatter of the runs actually ridden belongs to the estimate's uncertainty.
 """
 
+from cda.simulate.planned import simulate_plan as simulate_plan
 from cda.simulate.scenario import PRESETS as PRESETS
 from cda.simulate.scenario import Scenario as Scenario
 from cda.simulate.simulated import SimulatedSession as SimulatedSession

@@ -81,7 +81,7 @@ def fit_bytes(
             where="--format fit",
             fix="pip install 'cda-field-test[test]', or take --format csv",
         ) from error
-    if not np.allclose(clock_s, np.round(clock_s), atol=1e-6):
+    if not np.allclose(clock_s, np.round(clock_s), rtol=0.0, atol=1e-6):
         raise OutputError(
             "a FIT file stores whole seconds; these samples lie between them",
             where="--format fit",

@@ -102,6 +102,9 @@ def run_rows(
             early, late = rng.uniform(0.0, 6.0, 2)
             row["start"] = _clock(start_local, start - float(early))
             row["end"] = _clock(start_local, end + float(late))
+        if scenario.comforts is not None:
+            felt = round(scenario.comforts[k] + float(rng.normal(0.0, 0.6)))
+            row["comfort"] = min(10, max(0, felt))
         rows.append(row)
     return rows
 

@@ -53,6 +53,8 @@ class Scenario:
     position_cues: tuple[str, ...] | None = None
     hold_shares: tuple[float | None, ...] | None = None
     power_costs_w: tuple[float | None, ...] | None = None
+    power_cost_sds_w: tuple[float | None, ...] | None = None
+    comforts: tuple[float, ...] | None = None
     title: str = "An invented test"
     date: str = "2026-05-09"
     start_time: str = "06:40:00"
@@ -185,7 +187,8 @@ class Scenario:
             (all(30.0 <= p <= 1000.0 for p in self.powers_w), "powers_w", "30 to 1000 W each"),
             (bool(self.powers_w), "powers_w", "at least one power"),
         ]
-        for name in ("cda_m2", "position_ids", "position_labels", "position_cues", "hold_shares"):
+        of_positions = "position_ids position_labels position_cues hold_shares power_costs_w"
+        for name in (*of_positions.split(), "power_cost_sds_w", "comforts", "cda_m2"):
             value = getattr(self, name)
             checks.append(
                 (value is None or len(value) == n, name, f"one for each of {n} positions")

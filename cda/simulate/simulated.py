@@ -17,6 +17,8 @@ from cda.simulate.tables import session_tables
 from cda.simulate.truth import truth_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from cda.recording import RawLap
@@ -61,7 +63,13 @@ class SimulatedSession:
 
 
 def simulate_session(
-    scenario: Scenario, seed: int, *, name: str = "ride.csv", folder_name: str | None = None
+    scenario: Scenario,
+    seed: int,
+    *,
+    name: str = "ride.csv",
+    folder_name: str | None = None,
+    own_tables: Mapping[str, Any] | None = None,
+    own_rows: Sequence[Mapping[str, object]] | None = None,
 ) -> SimulatedSession:
     """Ride a scenario once.
 
@@ -75,6 +83,11 @@ def simulate_session(
         File name that the recording gets.
     folder_name : str, optional
         What results call the session's folder.
+    own_tables : mapping, optional
+        Tables of a session.toml whose values go before the scenario's.
+    own_rows : sequence of mappings, optional
+        Rows of a run sheet, one for each run of the scenario in the order ridden: run numbers
+        and notes are taken from it, laps and times are filled in.
 
     Raises
     ------
@@ -101,8 +114,17 @@ def simulate_session(
         laps=laps,
         utc_offset_s=offset,
     )
-    settings = session_tables(scenario, draws, name)
+    settings = merged(session_tables(scenario, draws, name), own_tables or {})
     rows = run_rows(scenario, draws, ridden, start)
+    truth = truth_of(scenario, draws, ridden)
+    if own_rows is not None:
+        rows = [
+            {**own, **ridden_row, "run": own["run"]}
+            for own, ridden_row in zip(own_rows, rows, strict=True)
+        ]
+        numbers = [int(str(own["run"])) for own in own_rows]
+        for entry in (*truth["runs"], *truth["legs"]):
+            entry["run"] = numbers[entry["run"] - 1]
     session = build_session(
         settings, [recording], rows, folder_name=folder_name or f"simulated_{seed}"
     )
@@ -118,7 +140,7 @@ def simulate_session(
         scenario=scenario,
         seed=seed,
         session=session,
-        truth=truth_of(scenario, draws, ridden),
+        truth=truth,
         settings=settings,
         run_rows=rows,
         clock_s=clock,
@@ -128,6 +150,18 @@ def simulate_session(
         ridden=ridden,
         draws=draws,
     )
+
+
+def merged(tables: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+    """Return nested tables with `own` values put over them; lists are replaced whole."""
+    result = dict(tables)
+    for key, value in own.items():
+        below = result.get(key)
+        if isinstance(value, dict) and isinstance(below, dict):
+            result[key] = merged(below, value)
+        else:
+            result[key] = value
+    return result
 
 
 def start_of(scenario: Scenario) -> datetime:

@@ -111,6 +111,7 @@ def position_tables(scenario: Scenario) -> list[dict[str, Any]]:
             ("cue", scenario.position_cues),
             ("hold_share", scenario.hold_shares),
             ("power_cost_w", scenario.power_costs_w),
+            ("power_cost_sd_w", scenario.power_cost_sds_w),
         ):
             if values is not None and values[k] is not None:
                 table[key] = values[k]
