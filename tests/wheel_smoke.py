@@ -23,9 +23,7 @@ def compare(estimate: dict, truth: dict) -> list[str]:
     Five standard errors: one in two million by luck, so a miss is a fault and not luck.  Whether
     the 95 % interval holds the truth is printed, not required.
     """
-    true = truth["positions"]
-    cda = {p["id"]: p["cda_m2"] for p in true} if isinstance(true, list) else dict(true)
-    cda = {k: v["cda_m2"] if isinstance(v, dict) else v for k, v in cda.items()}
+    cda = truth["cda_m2"]
     faults = []
     for p in estimate["positions"]:
         faults += judge(p["id"], p["cda_m2"], p["se_m2"], p["interval_m2"], cda[p["id"]])

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 EPILOG = """\b
 Examples:
-  cda check example_runs/calm_morning
+  cda check example_runs/short_morning
   cda check ride.fit
   cda check export.csv --column power_w="Power (W)" --column time="Date and time\""""
 

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 
 EPILOG = """\b
 Examples:
-  cda fit example_runs/calm_morning
+  cda fit example_runs/short_morning
   cda fit day_1 day_2 --level 0.9 --set bike.rolling_resistance=0.0045
-  cda fit example_runs/calm_morning --json > estimate.json"""
+  cda fit example_runs/short_morning --json > estimate.json"""
 
 
 @click.command("fit", epilog=EPILOG)

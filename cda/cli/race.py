@@ -18,7 +18,7 @@ from cda.cli.talk import command_line, end_on_stop, exit_status, print_document,
 
 EPILOG = """\b
 Examples:
-  cda race example_runs/calm_morning --race example_runs/full_distance.toml
+  cda race example_runs/short_morning --race example_runs/full_distance.toml
   cda race --race example_runs/full_distance.toml --cda tall=0.276 --cda low=0.262"""
 
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 EPILOG = """\b
 Examples:
-  cda report example_runs/calm_morning --race example_runs/full_distance.toml --out page.html
+  cda report example_runs/short_morning --race example_runs/full_distance.toml --out page.html
   cda report day_1 day_2 --out page.html --csv day_2 --no-photos"""
 
 _PICTURES = (".jpg", ".jpeg", ".png", ".webp")

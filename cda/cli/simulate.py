@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -51,7 +52,7 @@ def command(
     *,
     out: Path,
     preset: str,
-    file_format: str,
+    file_format: Literal["csv", "fit"],
     airspeed: float | None,
     seed: int,
     force: bool,

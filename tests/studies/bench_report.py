@@ -39,7 +39,7 @@ def main() -> None:
     session, race = (
         (Path(p) for p in sys.argv[1:3])
         if len(sys.argv) > 2
-        else (EXAMPLES / "calm_morning", EXAMPLES / "full_distance.toml")
+        else (EXAMPLES / "short_morning", EXAMPLES / "full_distance.toml")
     )
     ride = next(session.glob("*.fit"))
     with tempfile.TemporaryDirectory() as folder:
