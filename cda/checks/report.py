@@ -17,11 +17,13 @@ from cda.results import Finding
 from cda.results.check import (
     CheckedLeg,
     CheckedRun,
+    CheckedSensor,
     CheckedStretch,
     CheckReport,
     Mark,
     RecordingFigures,
 )
+from cda.sensors import compare_sensors
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,6 +77,7 @@ def check_session(session: Session) -> CheckReport:
         runs=rows,
         legs=tuple(_leg(leg) for leg in legs),
         length_m=length_m,
+        sensors=tuple(s for r in session.recordings for s in _sensors(r)),
         first=first,
         rest=rest,
         ride_again=tuple(row.run for row in rows if row.mark == "spoiled"),
@@ -95,7 +98,7 @@ def check_bare_recording(recording: Recording) -> CheckReport:
     )  # fmt: skip
     return CheckReport(
         subject=recording.name, what="recording", recordings=(_figures(recording),),
-        stretches=stretches, first=first, rest=rest,
+        stretches=stretches, sensors=_sensors(recording), first=first, rest=rest,
     )  # fmt: skip
 
 
@@ -143,6 +146,13 @@ def _leg(leg: Leg) -> CheckedLeg:
         mean_power_w=float(known.mean()) if len(known) else None,
         mean_speed_m_s=float(length / duration),
     )  # fmt: skip
+
+
+def _sensors(recording: Recording) -> tuple[CheckedSensor, ...]:
+    return tuple(
+        CheckedSensor(quantity=c.quantity, value=c.value, se=c.se, unit=c.unit, what=c.what)
+        for c in compare_sensors(recording)
+    )
 
 
 def _figures(recording: Recording) -> RecordingFigures:
