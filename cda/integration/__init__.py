@@ -1,5 +1,11 @@
 """Riding the race in numbers: steady on the flat, forward over distance on a course."""
 
+from cda.integration.forward import Ridden as Ridden
+from cda.integration.forward import Road as Road
+from cda.integration.forward import braking_limits as braking_limits
+from cda.integration.forward import integrate as integrate
+from cda.integration.forward import over_directions as over_directions
+from cda.integration.forward import plain_road as plain_road
 from cda.integration.rides import Rides as Rides
 from cda.integration.rides import flat_time as flat_time
 from cda.integration.rides import join as join

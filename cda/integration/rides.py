@@ -83,7 +83,7 @@ class Rides:
     def take(self, index: NDArray[np.intp]) -> Rides:
         """Return some of the rides, after `flat`."""
         columns = {name: getattr(self, name)[index] for name in self.varying}
-        return replace(self, **columns)  # type: ignore[arg-type]
+        return replace(self, **columns)
 
     def with_values(self, **values: object) -> Rides:
         """Return the same rides with some fields replaced."""
