@@ -78,10 +78,10 @@ def compare(
         contrasts[row, positions.index(later)] = 1.0
         contrasts[row, positions.index(earlier)] = -1.0
     rows = []
-    systematic = sum(fit.source_cov.values())
+    systematic = fit.systematic_cov
     for contrast in contrasts:
         statistical, statistical_dof = fit.replication(contrast)
-        other = float(np.sqrt(max(contrast @ systematic @ contrast, 0.0)))
+        other = float(np.sqrt(max(float(contrast @ systematic @ contrast), 0.0)))
         se = float(np.hypot(statistical, other))
         dof = welch_satterthwaite([(statistical, statistical_dof), (other, None)])
         rows.append((float(contrast @ fit.beta), se, dof, statistical, other))
@@ -92,7 +92,7 @@ def compare(
         half = float(student.ppf(0.5 + level / 2, dof)) * se
         wide = max(float(np.quantile(largest, level)) * se, half)
         p = float(2 * student.sf(abs(delta) / se, dof))
-        adjusted = float(max(np.mean(largest >= abs(delta) / se), p))
+        adjusted = max(float(np.mean(largest >= abs(delta) / se)), p)
         reach = float(student.ppf(0.975, dof) + student.ppf(0.80, dof)) * se
         resolved = abs(delta) > half
         answers.append(

@@ -197,10 +197,10 @@ def virtual_rise_m(
     headwind_m_s: float,
     crosswind_squared: float,
 ) -> NDArray[np.float64]:
-    """Return the virtual elevation of one leg from its entry on, in riding order; shape (m,). [m]
+    """Return the virtual elevation of one leg from its entry on, in riding order.
 
     The height the road would have to have if the assumed forces were right: the energy equation
-    of the leg divided by the weight, summed step by step.
+    of the leg divided by the weight, summed step by step; shape (m,), in metres.
     """
     dt = np.diff(leg.time_s)
     dx = np.abs(np.diff(leg.along_m))

@@ -42,7 +42,7 @@ def position_estimates(
     """Return every position's CdA with its uncertainty."""
     from scipy.stats import t as student
 
-    systematic = np.asarray(sum(fit.source_cov.values()))
+    systematic = fit.systematic_cov
     wheels = sessions[-1].settings.bike.wheel_drag_area_m2
     answers = []
     for i, name in enumerate(positions):
@@ -55,9 +55,7 @@ def position_estimates(
         half = float(student.ppf(0.5 + level / 2, dof)) * se
         cda = float(fit.beta[i])
         mine = [leg for cut in legs for leg in cut.legs if leg.position == name]
-        told = next(
-            p for one in reversed(sessions) for p in one.settings.positions if p.id == name
-        )
+        told = next(p for one in reversed(sessions) for p in one.settings.positions if p.id == name)
         comfort = [
             run.comfort
             for one in sessions
@@ -227,9 +225,7 @@ def joint_of(
     shrink[n_pos] = float(np.mean(shrink[:n_pos]))
     statistical[: n_pos + 1, : n_pos + 1] = block * np.outer(shrink, shrink)
     total = statistical.copy()
-    total[: n_pos + 1, : n_pos + 1] += np.asarray(sum(fit.source_cov.values()))[
-        np.ix_(rows, rows)
-    ]
+    total[: n_pos + 1, : n_pos + 1] += fit.systematic_cov[np.ix_(rows, rows)]
     for k, name in enumerate(inputs, start=n_pos + 1):
         sd = float(day.systematic_sd.get(name, 0.0))
         total[k, k] = sd**2

@@ -156,9 +156,10 @@ def leg_density(
     station = air.pressure_hpa
     if station is None:
         assert air.sea_level_pressure_hpa is not None
-        station = float(
-            station_pressure(air.sea_level_pressure_hpa * 100.0, road_elevation_m(session))
-        ) / 100.0
+        station = (
+            float(station_pressure(air.sea_level_pressure_hpa * 100.0, road_elevation_m(session)))
+            / 100.0
+        )
     values = {}
     for name, constant in (
         ("temperature_c", air.temperature_c),
@@ -186,12 +187,8 @@ def leg_density(
         )
         for t, p, h in dict.fromkeys(zip(*values.values(), strict=True))
     ]
-    distinct = dict(
-        zip(dict.fromkeys(zip(*values.values(), strict=True)), answers, strict=True)
-    )
-    density = np.array(
-        [distinct[row].density_kg_m3 for row in zip(*values.values(), strict=True)]
-    )
+    distinct = dict(zip(dict.fromkeys(zip(*values.values(), strict=True)), answers, strict=True))
+    density = np.array([distinct[row].density_kg_m3 for row in zip(*values.values(), strict=True)])
     return density, float(np.mean([a.se_kg_m3 for a in answers]))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -27,8 +28,6 @@ from cda.legs import cut_legs
 from cda.results import Estimate, Finding, Variance
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from cda.estimation import DayInputs, Fit
     from cda.legs import LegSet
     from cda.session import Session
@@ -66,14 +65,13 @@ def estimate_cda(
             where="level",
             fix="give a number from 0.5 to 0.999, such as 0.95",
         )
-    sessions = _together([session] if not isinstance(session, list | tuple) else list(session))
+    sessions = _together(list(session) if isinstance(session, Sequence) else [session])
     legs = [cut_legs(one) for one in sessions]
     positions, reference = _positions(sessions, legs)
-    days = [
-        day_inputs(one, cut, positions) for one, cut in zip(sessions, legs, strict=True)
-    ]
-    days = _with_crosswind(sessions, days, fit_days(days, positions))
-    fit = fit_days(days, positions)
+    days = [day_inputs(one, cut, positions) for one, cut in zip(sessions, legs, strict=True)]
+    first = fit_days(days, positions, rounds=1)
+    days = _with_crosswind(sessions, days, first)
+    fit = fit_days(days, positions, start=first.beta)
     return _estimate(sessions, legs, days, fit, positions, reference, level, monte_carlo)
 
 
@@ -159,9 +157,7 @@ def _together(sessions: list[Session]) -> list[Session]:
     ]
 
 
-def _positions(
-    sessions: Sequence[Session], legs: Sequence[LegSet]
-) -> tuple[list[str], str]:
+def _positions(sessions: Sequence[Session], legs: Sequence[LegSet]) -> tuple[list[str], str]:
     """Return the positions that have legs, in file order, and the reference."""
     ridden = {leg.position for cut in legs for leg in cut.legs}
     order = list(
@@ -188,7 +184,7 @@ def _with_crosswind(
     gust = (first.component("leg_wind") or 0.0) ** 2 / LEG_MEAN_SHARE
     slow = (first.component("slow_wind") or 0.0) ** 2
     changed = []
-    for i, (one, day) in enumerate(zip(sessions, days, strict=True)):
+    for one, day in zip(sessions, days, strict=True):
         along = float(first.beta[first.names.index(f"{day.key}:wind")])
         mean, sd = day.crosswind_squared, day.systematic_sd["crosswind_squared"]
         if one.settings.wind is None or day.headwind_m_s is None:
@@ -200,7 +196,6 @@ def _with_crosswind(
                 systematic_sd={**day.systematic_sd, "crosswind_squared": sd},
             )
         )
-        del i
     return changed
 
 

@@ -16,10 +16,12 @@ from cda.estimation.model import (
     fixed_effect_names,
     shifted,
 )
+from cda.estimation.nonlinear import least_squares
 from cda.estimation.reml import (
     LogNormalPrior,
     VariancePosterior,
     satterthwaite_from_posterior,
+    solve_gls,
     total_covariance,
     variance_posterior,
 )
@@ -77,7 +79,12 @@ class Fit:
     @property
     def covariance(self) -> Array:
         """Return everything together, shape (q, q)."""
-        return np.asarray(self.replication_cov + sum(self.source_cov.values()))
+        return self.replication_cov + self.systematic_cov
+
+    @property
+    def systematic_cov(self) -> Array:
+        """Return all sources but replication together, shape (q, q)."""
+        return _total(list(self.source_cov.values()))
 
     def replication(self, contrast: Array) -> tuple[float, float]:
         """Return the statistical se and its degrees of freedom of a contrast, shape (q,)."""
@@ -100,7 +107,13 @@ class Fit:
         return float(np.exp(self.posterior.weight @ np.log(column)))
 
 
-def fit_days(days: Sequence[DayInputs], positions: Sequence[str]) -> Fit:
+def fit_days(
+    days: Sequence[DayInputs],
+    positions: Sequence[str],
+    *,
+    rounds: int = 2,
+    start: Array | None = None,
+) -> Fit:
     """Estimate CdA of each position from one or more days.
 
     Parameters
@@ -108,6 +121,10 @@ def fit_days(days: Sequence[DayInputs], positions: Sequence[str]) -> Fit:
     days : sequence of DayInputs
     positions : sequence of str
         Ids; `DayInputs.position` indexes them.
+    rounds : int
+        How often variance components and fixed effects are settled in turn.
+    start : ndarray, shape (q,), or None
+        Fixed effects of an earlier fit of the same legs; None begins with the global fit.
 
     Raises
     ------
@@ -117,65 +134,40 @@ def fit_days(days: Sequence[DayInputs], positions: Sequence[str]) -> Fit:
     for day in days:
         if len(np.unique(day.energies.direction)) < 2:
             raise EstimationError(
-                "all usable legs go in one direction: wind and road height cannot be told from drag",
+                "all usable legs go in one direction: wind and height cannot be told from drag",
                 where=f"session {day.key}",
                 fix="ride every run out and back over the same stretch",
             )
     names = fixed_effect_names(days, positions)
-    beta = _start(days, len(positions))
+    beta, at_bound = _global_fit(days, positions, names) if start is None else (start, ())
+    if at_bound:
+        raise EstimationError(
+            f"the legs ask for a value out of this world: {', '.join(at_bound)}",
+            fix="check masses, the power meter's zero, the air and the runs' laps or times",
+        )
     slow_variance = 0.0
-    posterior = None
-    system = None
-    for outer in range(3):
-        theta = None if posterior is None else np.exp(
-            posterior.weight @ np.log(posterior.theta)
-        )
-        for _ in range(_ITERATIONS):
-            system = build_system(
-                days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
-            )
-            use = (
-                np.array([PRIORS[c].median for c in system.component_names])
-                if theta is None
-                else theta
-            )
-            step = _gls_step(system, use)
-            beta = beta + step
-            if np.all(np.abs(step[: len(positions)]) < 1e-8):
-                break
-        else:
-            raise EstimationError(
-                f"the estimate does not settle (last step {np.abs(step).max():.2g})",
-                fix="look at the runs with cda check: one of them may be spoiled",
-            )
-        if not np.all(np.isfinite(beta)) or np.any(np.abs(beta[: len(positions)]) > 2.0):
-            worst = float(beta[int(np.argmax(np.abs(beta[: len(positions)])))])
-            raise EstimationError(
-                f"CdA comes out as {worst:.3g} m², which no rider has",
-                fix="check masses, the power meter's zero, the air and the runs' laps or times",
-            )
-        system = build_system(
-            days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
-        )
+    posterior: VariancePosterior | None = None
+    for last in [False] * (rounds - 1) + [True]:
+        theta = None if posterior is None else np.exp(posterior.weight @ np.log(posterior.theta))
+        beta, system = _settle(days, positions, beta, theta, slow_variance)
         posterior = variance_posterior(
             system.y,
             system.x,
             system.components,
             [PRIORS[c] for c in system.component_names],
-            fixed=np.asarray(sum(system.fixed)),
+            fixed=_total(system.fixed),
         )
-        slow = posterior.theta[:, system.component_names.index("slow_wind")]
-        # Capped: a day of violent wind must not turn into a drag of its own.
-        slow_variance = float(min(posterior.weight @ slow**2, 1.0))
-        if outer == 2:
+        if last:
             beta = beta + posterior.mean()
+        else:
+            slow = posterior.theta[:, system.component_names.index("slow_wind")]
+            # Capped: a day of violent wind must not turn into a drag of its own.
+            slow_variance = min(float(posterior.weight @ slow**2), 1.0)
     assert posterior is not None
-    assert system is not None
     gain = posterior.gain()
     mean_components = np.asarray(posterior.weight @ posterior.theta**2)
-    replication = sum(
-        v * (gain @ c @ gain.T)
-        for v, c in zip(mean_components, system.components, strict=True)
+    replication = _total(
+        [v * (gain @ c @ gain.T) for v, c in zip(mean_components, system.components, strict=True)]
     )
     source = {
         name: gain @ block @ gain.T
@@ -188,11 +180,69 @@ def fit_days(days: Sequence[DayInputs], positions: Sequence[str]) -> Fit:
     return Fit(
         names=names,
         beta=beta,
-        replication_cov=np.asarray(replication),
+        replication_cov=replication,
         source_cov=source,
         posterior=posterior,
         system=system,
         systematic_effect=effects,
+    )
+
+
+def _total(blocks: Sequence[Array]) -> Array:
+    """Add up covariance blocks of the same shape."""
+    return np.asarray(np.sum(np.stack(list(blocks)), axis=0))
+
+
+def _global_fit(
+    days: Sequence[DayInputs], positions: Sequence[str], names: tuple[str, ...]
+) -> tuple[Array, tuple[str, ...]]:
+    """Fit CdA, height, wind and Crr together, bounded, at the prior's typical scatter."""
+    start = _start(days, len(positions))
+    first = build_system(days, positions, start, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0)
+    typical = np.array([PRIORS[c].median for c in first.component_names])
+    chol = np.linalg.cholesky(total_covariance(typical, first.components, _total(first.fixed)))
+    n_pos = len(positions)
+    bounds = {name: (0.02, 2.0) for name in names[:n_pos]}
+    for name in names[n_pos:]:
+        kind = name.rsplit(":", 1)[1]
+        bounds[name] = {"height": (-500.0, 500.0), "wind": (-20.0, 20.0), "crr": (0.0, 0.05)}[kind]
+
+    def residual(beta: Array) -> Array:
+        y = build_system(days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0).y
+        return np.asarray(np.linalg.solve(chol, y))
+
+    answer = least_squares(
+        residual, dict(zip(names, start, strict=True)), bounds, relative_tolerance=1e-6
+    )
+    return answer.value, answer.at_bound
+
+
+def _settle(
+    days: Sequence[DayInputs],
+    positions: Sequence[str],
+    beta: Array,
+    theta: Array | None,
+    slow_variance: float,
+) -> tuple[Array, System]:
+    """Iterate generalised least squares with the smoothed regressors until CdA stands still."""
+    for _ in range(_ITERATIONS):
+        system = build_system(
+            days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
+        )
+        use = (
+            np.array([PRIORS[c].median for c in system.component_names]) if theta is None else theta
+        )
+        step = _gls_step(system, use)
+        beta = beta + step
+        if np.abs(step[: len(positions)]).max() < 1e-8:
+            break
+    else:
+        raise EstimationError(
+            f"the estimate does not settle (last step {np.abs(step).max():.2g})",
+            fix="look at the runs with cda check: one of them may be spoiled",
+        )
+    return beta, build_system(
+        days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
     )
 
 
@@ -205,9 +255,7 @@ def _start(days: Sequence[DayInputs], n_positions: int) -> Array:
 
 
 def _gls_step(system: System, theta: Array) -> Array:
-    from cda.estimation.reml import solve_gls
-
-    covariance = total_covariance(theta, system.components, np.asarray(sum(system.fixed)))
+    covariance = total_covariance(theta, system.components, _total(system.fixed))
     try:
         return solve_gls(system.y, system.x, covariance).beta
     except np.linalg.LinAlgError as error:
@@ -260,24 +308,24 @@ def _systematic_effects(
 def run_estimates(
     days: Sequence[DayInputs], positions: Sequence[str], fit: Fit
 ) -> dict[tuple[str, int], tuple[float, float]]:
-    """Return each run's own CdA, not shrunk, with its statistical se. [m^2]
+    """Return each run's own CdA, not shrunk, with its statistical se in m^2.
 
     The run's legs are compared with the fitted road and wind; slow wind is known only as far as
     all legs tell, so what is uncertain in it is in the se.
     """
     theta2 = fit.posterior.weight @ fit.posterior.theta**2
     names = fit.system.component_names
-    noise = sum(
-        v * c
-        for v, c, name in zip(theta2, fit.system.components, names, strict=True)
-        if name not in ("run", "position_by_day", "day")
+    noise = _total(
+        [
+            v * c
+            for v, c, name in zip(theta2, fit.system.components, names, strict=True)
+            if name not in ("run", "position_by_day", "day")
+        ]
     )
-    fixed = np.asarray(sum(fit.system.fixed))
+    fixed = _total(fit.system.fixed)
     covariance = noise + fixed
     n_pos = len(positions)
-    run_of = [
-        (day.key, int(run)) for day in days for run in day.run
-    ]
+    run_of = [(day.key, int(run)) for day in days for run in day.run]
     distinct = list(dict.fromkeys(run_of))
     column = np.concatenate([q.cda for q in fit.system.equations])
     position_of = np.concatenate([day.position for day in days])
@@ -285,10 +333,8 @@ def run_estimates(
     for row, key in enumerate(run_of):
         x[row, distinct.index(key)] = column[row]
     x[:, len(distinct) :] = fit.system.x[:, n_pos:]
-    from cda.estimation.reml import solve_gls
-
     solution = solve_gls(fit.system.y, x, covariance)
-    spread = solution.gain @ np.asarray(noise) @ solution.gain.T
+    spread = solution.gain @ noise @ solution.gain.T
     answer = {}
     for i, key in enumerate(distinct):
         first = run_of.index(key)
@@ -308,15 +354,14 @@ class LegAnswer:
 
 
 def leg_answers(days: Sequence[DayInputs], positions: Sequence[str], fit: Fit) -> LegAnswer:
-    """Predict the wind along the road that each leg met: mean, slow part and, with an airspeed
-    channel, the leg's own gusts; and the leg's residual as CdA. [m^2]
-    """  # noqa: D205
+    """Predict the wind along the road that each leg met, and what is left of it as CdA.
+
+    The wind is the mean, the slow part and, with an airspeed channel, the leg's own gusts.
+    """
     theta2 = fit.posterior.weight @ fit.posterior.theta**2
     n, n_pos = fit.system.n_legs, len(positions)
     system = fit.system
-    covariance = np.asarray(sum(system.fixed)) + sum(
-        v * c for v, c in zip(theta2, system.components, strict=True)
-    )
+    covariance = total_covariance(np.sqrt(theta2), system.components, _total(system.fixed))
     solution_gain = fit.posterior.gain()
     delta = solution_gain @ system.y
     residual = system.y - system.x @ delta
@@ -327,9 +372,9 @@ def leg_answers(days: Sequence[DayInputs], positions: Sequence[str], fit: Fit) -
     slow = slow_block @ inverse @ residual
     block = slow_block
     if has_airspeed:
-        block = block + theta2[names.index("leg_wind")] * system.components[
-            names.index("leg_wind")
-        ][:n]
+        block = (
+            block + theta2[names.index("leg_wind")] * system.components[names.index("leg_wind")][:n]
+        )
     random = block @ inverse @ residual
     sign = np.concatenate([q.leg_wind for q in system.equations])
     wind, wind_se, leg_residual = np.empty(n), np.empty(n), np.empty(n)

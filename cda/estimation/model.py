@@ -218,8 +218,10 @@ def build_system(
         day_equations(
             day,
             beta[:n_pos],
-            *(float(v) for v in beta[n_pos + 3 * i : n_pos + 3 * i + 3]),
-            extra=slow_variance,
+            float(beta[n_pos + 3 * i]),
+            float(beta[n_pos + 3 * i + 1]),
+            float(beta[n_pos + 3 * i + 2]),
+            slow_variance,
         )
         for i, day in enumerate(days)
     )

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -110,7 +110,9 @@ def maximise_restricted_likelihood(
     log_covariance : ndarray, shape (p, p)
         Of log(theta), from the curvature; meaningful with priors.
     """
-    from scipy.optimize import minimize
+    from scipy import optimize
+
+    minimize: Any = optimize.minimize  # its overloads want literal option types
 
     scale = np.asarray(start, dtype=np.float64)
 
@@ -154,7 +156,8 @@ def maximise_restricted_likelihood(
 
     best = minimize(penalised, np.log(scale), method="BFGS", options={"gtol": 1e-4})
     mode = np.asarray(best.x)
-    return np.exp(mode), np.linalg.inv(_hessian(penalised, mode))
+    inverse = np.asarray(np.linalg.inv(_hessian(penalised, mode)), dtype=np.float64)
+    return np.asarray(np.exp(mode), dtype=np.float64), inverse
 
 
 def _hessian(function: object, at: Array, step: float = 0.08) -> Array:
@@ -187,14 +190,12 @@ class VariancePosterior:
 
     def mean(self) -> Array:
         """Return the fixed effects averaged over the posterior, shape (q,)."""
-        return np.asarray(
-            sum(w * s.beta for w, s in zip(self.weight, self.solutions, strict=True))
-        )
+        return np.asarray(self.weight @ np.stack([s.beta for s in self.solutions]))
 
     def gain(self) -> Array:
         """Return the averaged gain: mean = gain @ y, shape (q, n)."""
         return np.asarray(
-            sum(w * s.gain for w, s in zip(self.weight, self.solutions, strict=True))
+            np.tensordot(self.weight, np.stack([s.gain for s in self.solutions]), axes=1)
         )
 
 

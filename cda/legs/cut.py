@@ -106,7 +106,9 @@ def cut_legs(session: Session) -> LegSet:
             continue
         if not run.spans:
             excluded.append(
-                ExcludedRun(run=run.run, position=run.position, reason="not ridden (no laps or times)")
+                ExcludedRun(
+                    run=run.run, position=run.position, reason="not ridden (no laps or times)"
+                )
             )
             continue
         found = find_passages(
@@ -119,7 +121,9 @@ def cut_legs(session: Session) -> LegSet:
         if not found:
             excluded.append(
                 ExcludedRun(
-                    run=run.run, position=run.position, reason="nothing is ridden in its laps or times"
+                    run=run.run,
+                    position=run.position,
+                    reason="nothing is ridden in its laps or times",
                 )
             )
             continue
@@ -183,12 +187,16 @@ def cut_legs(session: Session) -> LegSet:
         if run_number not in with_legs and all(e.run != run_number for e in excluded):
             excluded.append(
                 ExcludedRun(
-                    run=run_number, position=item.passage.position, reason="none of its legs is usable"
+                    run=run_number,
+                    position=item.passage.position,
+                    reason="none of its legs is usable",
                 )
             )
     if not legs:
         raise EstimationError(
-            "no leg is usable", where="runs.csv", fix="see cda check for what is wrong with each run"
+            "no leg is usable",
+            where="runs.csv",
+            fix="see cda check for what is wrong with each run",
         )
     bearing = None
     if axis is not None:
@@ -268,8 +276,7 @@ def _on_axis(
 ) -> _Placed:
     distance = filled(recording.distance_m)
     ends = sorted(
-        offset + direction * float(distance[k])
-        for k in (passage.steady_first, passage.steady_last)
+        offset + direction * float(distance[k]) for k in (passage.steady_first, passage.steady_last)
     )
     if passage.steady_last <= passage.steady_first:
         ends = [0.0, 0.0]
@@ -327,7 +334,7 @@ def _shared_stretch(
         if gains[worst] - (high - low) < 0.03 * usual:
             break
         left_out[worst] = (
-            f"covers only {highs[worst] - lows[worst]:.0f} m steadily in both directions, the other "
+            f"covers only {highs[worst] - lows[worst]:.0f} m steadily both ways, the other "
             f"runs share about {usual:.0f} m"
         )
     if high - low < SHORTEST_COURSE_M:

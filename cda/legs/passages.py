@@ -95,7 +95,9 @@ def find_passages(
     passages = []
     for k, (a, b) in enumerate(pieces):
         before = None if k == 0 else _turn_distance(speed, distance, pieces[k - 1][1], a)
-        after = None if k == len(pieces) - 1 else _turn_distance(speed, distance, b, pieces[k + 1][0])
+        after = (
+            None if k == len(pieces) - 1 else _turn_distance(speed, distance, b, pieces[k + 1][0])
+        )
         lo, hi = _steady(time, speed, a, b)
         passages.append(
             Passage(
@@ -114,9 +116,7 @@ def find_passages(
     return tuple(passages)
 
 
-def _between_turns(
-    speed: Floats, distance: Floats, first: int, last: int
-) -> list[tuple[int, int]]:
+def _between_turns(speed: Floats, distance: Floats, first: int, last: int) -> list[tuple[int, int]]:
     """Split samples first..last at slow spots."""
     piece = speed[first : last + 1]
     moving = piece[piece > 1.0]
@@ -164,8 +164,10 @@ def _steady(time: Floats, speed: Floats, first: int, last: int) -> tuple[int, in
     # Braking at the end is an unbroken fall of speed down to the turn: walk back along it.
     if len(ending):
         k = hi
-        while k > 0 and (t[k] > middle) and (
-            v[k - 1] > v[k] + 0.5 * BRAKING_M_S2 * step[k - 1] or v[k] < 0.8 * cruise
+        while (
+            k > 0
+            and (t[k] > middle)
+            and (v[k - 1] > v[k] + 0.5 * BRAKING_M_S2 * step[k - 1] or v[k] < 0.8 * cruise)
         ):
             k -= 1
         hi = k
