@@ -171,7 +171,10 @@ def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
     if course is None:
         raise ValueError("these savings carry no course: plot_course needs a race with a course")
     if ax is None:
-        ax = new_axes(2.6 if course.headwind_m_s is not None else 1.8, left_in=LABELLED_IN)
+        ax = new_axes(1.8 if course.headwind_m_s is None else 2.6, left_in=LABELLED_IN)
+        if course.headwind_m_s is not None:  # the strip takes the lower part of the room
+            left, bottom, width, height = ax.get_position().bounds
+            ax.set_position((left, bottom + 0.42 * height, width, 0.58 * height))
     keep = np.unique(np.linspace(0, course.distance_m.size - 1, 400).astype(int))
     distance_km = course.distance_m[keep] / 1000.0
     ax.plot(distance_km, course.elevation_m[keep], color=INK, linewidth=1.1)
@@ -181,9 +184,6 @@ def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
     if course.headwind_m_s is None:
         ax.set_xlabel("Distance [km]")
         return ax
-    # The strip takes the lower third of the room the picture was given.
-    left, bottom, width, height = ax.get_position().bounds
-    ax.set_position((left, bottom + 0.42 * height, width, 0.58 * height))
     ax.tick_params(axis="x", labelbottom=False)
     strip = ax.inset_axes((0.0, -0.6, 1.0, 0.42), sharex=ax)
     wind = course.headwind_m_s[keep]

@@ -131,7 +131,8 @@ def svg(figure: Figure, *, prefix: str, variables: bool = True) -> str:
     text = re.sub(r"<!--.*?-->\s*", "", text, flags=re.DOTALL)
     text = re.sub(r"\n\s*", "\n", text)
     if variables:
-        text = text.replace("\n<text ", '\n<text class="t" ')
+        # The element around it says in words what the picture shows.
+        text = text.replace("<svg ", '<svg aria-hidden="true" focusable="false" ', 1)
         for colour, variable in VARIABLES.items():
             text = text.replace(colour, variable)
     return text
