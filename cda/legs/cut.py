@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 SHORTEST_COURSE_M: Final = 150.0  # shorter and a gust is all there is
 LOST_SHARE: Final = 0.15  # a run that would shorten the shared stretch by more is left out
 LONGEST_POWER_GAP_S: Final = 5.0  # longer gaps of power are not bridged
+_WAY: Final = {1: "out", -1: "back"}
 MOST_MISSING_POWER: Final = 0.10  # share of a leg's samples
 
 
@@ -174,7 +175,7 @@ def cut_legs(session: Session) -> LegSet:
                     severity="warning",
                     code="leg-left-out",
                     where=f"run {item.passage.run}",
-                    message=f"a leg {'out' if item.direction > 0 else 'back'} is left out: {reason}",
+                    message=f"the leg {_WAY[item.direction]} is left out: {reason}",
                     fix="ride the run again if the question still matters",
                     session=session.key,
                 )
