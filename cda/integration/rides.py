@@ -96,7 +96,7 @@ def join(rides: list[Rides]) -> Rides:
     columns = {
         name: np.concatenate([getattr(lot, name) for lot in lots]) for name in lots[0].varying
     }
-    return replace(lots[0], **columns)
+    return replace(lots[0], **columns)  # type: ignore[arg-type]
 
 
 def steady_speed(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cda.errors import SessionError
+from cda.ledger import ledger_lines
 from cda.priority.candidate import Candidate, candidates_of, joint_of_bare_values
 from cda.priority.choice import runs_to_decide, shrunk_differences
 from cda.priority.sentences import position_sentence
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from cda.race import Draws, Race
-    from cda.results import Estimate, Joint
+    from cda.results import Estimate, Joint, LedgerLine
 
 SHARES_SHOWN = (0.3, 0.5, 0.7, 1.0)
 
@@ -172,7 +173,11 @@ def _savings(
             )
         )
     undecided, ties = _undecided(joint, candidates, saved, interval, level) if known else ((), [])
-    order = _order(rows)
+    mean_ride = draws.rides(
+        draws.cda_m2[reference, :1], reference=reference, only_mean=True
+    ).with_values(wind_m_s=np.zeros(1))
+    ledger = ledger_lines(race.settings, mean_ride)
+    order = _order(rows, ledger)
     density, _ = race.density()
     summary = RaceSummary(
         name=race.settings.name,
@@ -194,7 +199,7 @@ def _savings(
         ),
         undecided=undecided,
         order=order,
-        ledger=(),
+        ledger=ledger,
         findings=(*race.findings, *_findings(candidates, draws, race, known=known), *ties),
         settings=race.settings.model_dump(mode="json", exclude_none=True),
     )
@@ -310,13 +315,15 @@ def _undecided(
     return tuple(pairs), findings
 
 
-def _order(rows: list[PositionSavings]) -> tuple[OrderEntry, ...]:
+def _order(rows: list[PositionSavings], ledger: tuple[LedgerLine, ...]) -> tuple[OrderEntry, ...]:
     """Return decided and faster positions and lines of the ledger, by what they are worth."""
     entries = [
         (row.saved_s, OrderEntry(kind="position", id=row.id))
         for row in rows
         if not row.reference and row.decided is not False and row.saved_s > 0.0
     ]
+    middles = [(0.5 * (line.saved_low_s + line.saved_high_s), line.item) for line in ledger]
+    entries += [(worth, OrderEntry(kind="ledger", item=item)) for worth, item in middles]
     entries.sort(key=lambda entry: -entry[0])
     return tuple(entry for _, entry in entries)
 

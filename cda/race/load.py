@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cda.air import air_density_with_uncertainty, station_pressure, wind_at_height
+from cda.errors import CourseError
 from cda.race.settings import RaceSettings
 from cda.results import Finding, InputFile
 from cda.session.toml_file import read_toml_model
@@ -95,6 +96,13 @@ def make_race(
     folder: Path | None = None,
 ) -> Race:
     """Return a race from settings that are already there; `folder` holds the course file."""
+    if settings.course is not None or settings.distance_km is None:
+        raise CourseError(
+            f"this version rides flat roads only, and the course {settings.course!r} would be "
+            "left out",
+            where=f"{where}, course",
+            fix="take course (and laps, road) out and give distance_km",
+        )
     given = settings.model_fields_set
     findings = []
     if "air" not in given:

@@ -1,0 +1,105 @@
+"""The other free time: arithmetic by hand, physics by closed form, and the rules of thumb."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from cda.integration import Rides
+from cda.ledger import climb_time, ledger_lines, turn_loss
+from cda.priority import time_savings
+from cda.race import RaceSettings, make_race
+from tests.estimate_factory import make_estimate
+
+MPH = 0.44704
+
+
+def rider(power_w: float = 205.0) -> Rides:
+    columns = {
+        "cda_held_m2": 0.276, "cda_other_m2": 0.276, "power_w": power_w, "power_cost_w": 0.0,
+        "power_gain": 0.976, "power_offset_w": 0.0, "rolling_resistance": 0.0042, "mass_kg": 83.4,
+        "density_kg_m3": 1.2, "wind_m_s": 0.0, "wind_from_deg": 0.0,
+    }  # fmt: skip
+    return Rides(
+        **{k: np.asarray(v) for k, v in columns.items()}, wheel_drag_area_m2=0.0044,
+        bearing_drag_n=0.091, bearing_drag_n_s_m=0.0087, rotating_mass_kg=1.25,
+        gravity_m_s2=9.80665,
+    )  # fmt: skip
+
+
+def lines(**tables: object):
+    settings = RaceSettings.model_validate({"distance_km": 90.0, "power_w": 205.0, **tables})
+    return {line.item: line for line in ledger_lines(settings, rider())}
+
+
+def test_swim_and_run_lines_are_extra_distance_times_pace() -> None:
+    got = lines(
+        swim={"distance_m": 3800.0, "pace_s_per_100_m": 105.0,
+              "extra_distance_percent": [5.0, 10.0]},
+        run={"distance_m": 42195.0, "pace_s_per_km": 330.0, "extra_distance_percent": [1.5, 2.5]},
+        transitions={"now_s": 420.0, "practised_s": [330.0, 390.0]},
+    )  # fmt: skip
+    assert (got["swim"].saved_low_s, got["swim"].saved_high_s) == pytest.approx((199.5, 399.0))
+    assert got["run"].saved_high_s == pytest.approx(0.025 * 42.195 * 330.0)
+    assert (got["transitions"].saved_low_s, got["transitions"].saved_high_s) == (30.0, 90.0)
+
+
+def test_a_turn_without_slowing_costs_nothing_and_slower_costs_more() -> None:
+    assert turn_loss(rider(), 10.0, 10.0, 2.0) == pytest.approx(0.0, abs=0.01)
+    losses = [turn_loss(rider(), 10.0, v, 2.0) for v in (8.0, 6.0, 4.0)]
+    assert losses == sorted(losses)
+
+
+def test_braking_alone_costs_the_closed_form() -> None:
+    # With so little air and so much mass that speed never comes back, the braking itself costs
+    # (v0 - v1)^2 / (2 b v0) and the run-out its length times (1/v1 - 1/v0).
+    heavy = rider(0.0).with_values(
+        mass_kg=np.asarray(1e7), rolling_resistance=np.asarray(0.0),
+    ).with_values(cda_held_m2=np.asarray(1e-3))  # fmt: skip
+    expected = 4.0**2 / (2 * 2.0 * 10.0) + 2500.0 * (1 / 6.0 - 1 / 10.0)
+    assert turn_loss(heavy, 10.0, 6.0, 2.0) == pytest.approx(expected, rel=1e-3)
+
+
+def test_losing_no_pedalling_costs_nothing_and_each_second_costs() -> None:
+    base = climb_time(rider(), 18.0, 0.06, 9.0, 0.0)
+    lost = [climb_time(rider(), 18.0, 0.06, 9.0, s) - base for s in (1.0, 3.0, 6.0)]
+    assert 0.0 < lost[0] < lost[1] < lost[2]
+
+
+def test_single_values_give_half_to_all_and_say_so() -> None:
+    turns = lines(
+        turns={"count": 14, "entry_speed_m_s": 10.5, "speed_now_m_s": 6.0,
+               "speed_practised_m_s": 7.5}
+    )["turns"]  # fmt: skip
+    assert turns.saved_low_s == pytest.approx(0.5 * turns.saved_high_s)
+    assert "half" in turns.basis
+
+
+# Common practice, no source: rules of thumb of the trade.
+def test_a_swimmer_off_the_line_loses_about_six_minutes_in_64_common_practice_no_source() -> None:
+    # 1:30 per 100 yards over 2.4 miles, 10 yards more per 100 at the upper end.
+    swim = lines(
+        swim={"distance_m": 2.4 * 1609.344, "pace_s_per_100_m": 90.0 / 0.9144,
+              "extra_distance_percent": [5.0, 10.0]}
+    )["swim"]  # fmt: skip
+    assert swim.saved_high_s == pytest.approx(6.0 * 60.0, abs=30.0)
+
+
+def test_a_clumsy_turn_costs_three_to_five_seconds_common_practice_no_source() -> None:
+    # From 10.5 m/s, 5 instead of 8 m/s: the physics lands in the range of the rule.
+    cost = turn_loss(rider(), 10.5, 5.0, 1.5) - turn_loss(rider(), 10.5, 8.0, 2.5)
+    assert 3.0 < cost < 5.5
+
+
+def test_order_mixes_positions_and_lines_by_what_they_are_worth() -> None:
+    race = make_race(
+        RaceSettings.model_validate(
+            {"distance_km": 180.0, "power_w": 205.0,
+             "swim": {"distance_m": 3800.0, "pace_s_per_100_m": 105.0,
+                      "extra_distance_percent": [5.0, 10.0]},
+             "transitions": {"now_s": 420.0, "practised_s": [410.0, 415.0]}}
+        )
+    )  # fmt: skip
+    savings = time_savings(make_estimate(), race)
+    kinds = [(e.kind, e.id or e.item) for e in savings.order]
+    assert kinds == [("ledger", "swim"), ("position", "narrow"), ("ledger", "transitions")]
