@@ -40,6 +40,7 @@ def test_a_clean_day_is_good_and_a_braked_run_is_to_ride_again(day: Session) -> 
     assert not [f for f in report.findings if f.severity != "note"]
     spoiled = check_session(braked(day, 5))
     assert spoiled.ride_again == (5,)
+    assert [f.where[:5] for f in spoiled.findings if f.severity == "warning"] == ["run 5"]
     assert next(r for r in spoiled.runs if r.run == 5).mark == "spoiled"
     assert any(line.startswith("x  5 ") for line in str(spoiled).splitlines())
     assert "To ride again: 5." in str(spoiled)

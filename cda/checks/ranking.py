@@ -31,6 +31,7 @@ AT_STAKE_M2: Final[dict[str, float]] = {
     "leg-slow": 0.008,
     "leg-short": 0.005,
     "airspeed-disagrees": 0.005,
+    "run-left-out": 0.004,
     "density-drifting": 0.003,
     "altimeter-not-closing": 0.002,
     "few-runs": 0.002,

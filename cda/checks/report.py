@@ -66,6 +66,15 @@ def check_session(session: Session) -> CheckReport:
     else:
         legs, length_m = cut.legs, cut.length_m
         reasons = {run.run: run.reason for run in cut.excluded}
+        ridden = {run.run for run in session.runs if run.use and run.spans}
+        findings += [
+            Finding(
+                severity="warning", code="run-left-out", where=f"run {run.run}",
+                session=session.key, message=f"gives no leg: {run.reason}",
+                fix="ride it again, or set use = no",
+            )
+            for run in cut.excluded if run.run in ridden
+        ]  # fmt: skip
         findings += [*cut.findings, *check_legs(session, legs)]
     findings = list(dict.fromkeys(findings))
     rows = tuple(_run(run, legs, findings, reasons) for run in session.runs)

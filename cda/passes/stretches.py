@@ -31,6 +31,7 @@ SHORTEST_M: Final = 300.0  # [m] shorter says nothing about drag
 BRIDGED_M: Final = 60.0  # [m] a hole in the agreement that satellite errors make
 SLOW_M_S: Final = 4.0  # [m/s] a turn is slower than this and steady riding is not
 CLEAR_OF_TURN_M: Final = 120.0  # [m] braking before a turn and speeding up after it
+MOST_PAIRS: Final = 20_000_000  # 160 MB; hundreds of rounds of a track have more
 LENGTHS_ALIKE: Final = 0.12  # relative; out and back between turns, without positions
 TURN_ROOM_M: Final = 400.0  # [m] ridden slowly between two passes; more leads somewhere else
 GOOD_LENGTH_M: Final = 1000.0  # [m]
@@ -146,9 +147,11 @@ def _by_position(recording: Recording, good: NDArray[np.bool_]) -> Iterator[Stre
     ahead = np.column_stack((np.gradient(x), np.gradient(y)))
     norm = np.maximum(np.hypot(ahead[:, 0], ahead[:, 1]), 1e-9)
     ahead /= norm[:, None]
-    pairs = cKDTree(np.column_stack((x, y))).query_pairs(
-        SAME_ROAD_M + RESAMPLED_M / 2, output_type="ndarray"
-    )
+    tree, near = cKDTree(np.column_stack((x, y))), SAME_ROAD_M + RESAMPLED_M / 2
+    if tree.count_neighbors(tree, near) > MOST_PAIRS:
+        yield from _by_distance(recording)
+        return
+    pairs = tree.query_pairs(near, output_type="ndarray")
     # Not the marks next to each other, and not the two sides of one U-turn.
     pairs = pairs[np.abs(pairs[:, 1] - pairs[:, 0]) * RESAMPLED_M > CLEAR_OF_TURN_M / 2]
     cosine = np.sum(ahead[pairs[:, 0]] * ahead[pairs[:, 1]], axis=1)
