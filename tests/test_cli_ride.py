@@ -186,6 +186,39 @@ def test_no_output_holds_a_coordinate(ridden: Path) -> None:
         assert not any(place in text for place in places)
 
 
+def test_match_fills_empty_rows_and_keeps_the_old_sheet(folder: Path) -> None:
+    for index in range(6):
+        change_sheet(folder, index, laps="", start="", end="")
+    old = (folder / "runs.csv").read_text(encoding="utf-8")
+    shown = cda("check", folder, "--match")
+    assert shown.exit_code in (0, 3), shown.output
+    assert (folder / "runs.csv.old").read_text(encoding="utf-8") == old
+    document = json.loads(cda("fit", folder, "--json").stdout)
+    assert [r["used"] for r in document["runs"]] == [True] * 6
+
+
+def test_match_asks_and_changes_nothing_where_passes_and_runs_differ(folder: Path) -> None:
+    for index in range(6):
+        change_sheet(folder, index, laps="", start="", end="")
+    change_sheet(folder, 5, use="no")  # ridden, but not on the sheet as a run to fill
+    old = (folder / "runs.csv").read_text(encoding="utf-8")
+    shown = cda("check", folder, "--match")
+    assert shown.exit_code == 3
+    assert "?" in shown.stderr
+    assert (folder / "runs.csv").read_text(encoding="utf-8") == old
+    solved = cda("check", folder, "--match", "--spoiled", "11", "--spoiled", "12")
+    assert "5 rows of runs.csv filled" in solved.stderr
+
+
+def test_make_writes_a_folder_around_the_passes(ridden: Path, tmp_path: Path) -> None:
+    shown = cda("check", ridden / "ride.csv", "--make", tmp_path / "made")
+    assert shown.exit_code in (0, 3)
+    with (tmp_path / "made" / "runs.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 6
+    assert all(row["start"] and row["end"] and not row["position"] for row in rows)
+
+
 # --- bad input: one clear error and status 1
 
 

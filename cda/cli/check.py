@@ -8,21 +8,23 @@ from typing import TYPE_CHECKING
 import click
 
 from cda.cli.options import json_option, set_option
-from cda.cli.talk import command_line, exit_status, print_document, say_next
-from cda.errors import CdaError, SessionError
+from cda.cli.talk import command_line, exit_status, print_document, say, say_next
+from cda.errors import OutputError, SessionError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from cda.passes import Stretch
+    from cda.checks import MatchedRun
+    from cda.passes import Pass, Stretch
     from cda.recording import Recording
-    from cda.results import Finding
     from cda.session import Session
 
 EPILOG = """\b
 Examples:
   cda check example_runs/short_morning
   cda check ride.fit
+  cda check ride.fit --make my_test
+  cda check my_test --match --spoiled 7
   cda check export.csv --column power_w="Power (W)" --column time="Date and time\""""
 
 
@@ -41,6 +43,31 @@ def _parse_columns(
 @click.command("check", epilog=EPILOG)
 @click.argument("what", metavar="SESSION|RECORDING", type=click.Path(path_type=Path))
 @click.option(
+    "--match",
+    is_flag=True,
+    help="Pair the passes found with the run sheet in the order ridden; fill empty rows only.",
+)
+@click.option(
+    "--spoiled",
+    type=click.IntRange(1),
+    multiple=True,
+    metavar="PASS",
+    help="With --match: a pass to leave out, numbered as shown; repeatable.",
+)
+@click.option(
+    "--skipped",
+    type=click.IntRange(0),
+    multiple=True,
+    metavar="RUN",
+    help="With --match: a run that was not ridden; repeatable.",
+)
+@click.option(
+    "--make",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Write a test folder from the best stretch of a recording, positions to be filled in.",
+)
+@click.option(
     "--column",
     "columns",
     multiple=True,
@@ -50,230 +77,179 @@ def _parse_columns(
 )
 @set_option
 @json_option
-def command(*, what: Path, columns: dict[str, str], settings: dict[str, str], as_json: bool) -> int:
+def command(
+    *,
+    what: Path,
+    match: bool,
+    spoiled: tuple[int, ...],
+    skipped: tuple[int, ...],
+    make: Path | None,
+    columns: dict[str, str],
+    settings: dict[str, str],
+    as_json: bool,
+) -> int:
     """Read a test folder or a recording and say what is wrong with it."""
-    if what.is_dir():
-        if columns:
-            raise click.UsageError("--column belongs to a recording, not to a test folder")
-        document, lines, findings = _check_session(what, settings)
-        after = command_line("cda", "fit", what)
-    elif what.exists():
-        document, lines, findings = _check_recording(what, columns)
-        after = "make a test folder around it (README, Your own ride), then cda check FOLDER"
-    else:
+    if not what.exists():
         raise SessionError("no such file or folder", where=str(what), fix="check the path")
-    if any(f.severity == "stop" for f in findings):
+    if what.is_dir() and (columns or make):
+        raise click.UsageError("--column and --make belong to a recording, not to a test folder")
+    if not what.is_dir() and match:
+        raise click.UsageError("--match belongs to a test folder")
+    if (spoiled or skipped) and not match:
+        raise click.UsageError("--spoiled and --skipped belong to --match")
+    from cda.checks import check_bare_recording, check_session
+
+    if what.is_dir():
+        from cda.session import load_session
+
+        session = load_session(what, overrides=settings)
+        if match and not _match(what, session, spoiled, skipped):
+            again = command_line("cda", "check", what, "--match")
+            say_next(
+                f"{again} --spoiled PASS, or --skipped RUN, until passes and runs come out even"
+            )
+            return 3
+        report = check_session(load_session(what, overrides=settings) if match else session)
+        after = command_line("cda", "fit", what)
+    else:
+        from cda.readers import read_recording
+
+        recording = read_recording(what, columns=columns or None)
+        report = check_bare_recording(recording)
+        after = command_line("cda", "check", what, "--make", "FOLDER")
+        if make is not None:
+            if columns:
+                raise click.UsageError("--make needs the channels under their own names")
+            _make(make, what, recording)
+            after = f"weigh rider and bike, fill in {make}/session.toml and runs.csv, then " + (
+                command_line("cda", "check", make)
+            )
+    if any(f.severity == "stop" for f in report.findings):
         after = f"mend what stops the answer, then {command_line('cda', 'check', what)}"
     if as_json:
-        print_document({**document, "findings": [f.to_dict() for f in findings]})
+        print_document(report.to_dict())
     else:
-        click.echo("\n".join([*lines, *_finding_lines(findings)]))
+        click.echo(str(report))
     say_next(after)
-    return exit_status(findings)
+    return exit_status(report.findings)
 
 
-def _finding_lines(findings: Sequence[Finding]) -> list[str]:
-    if not findings:
-        return ["", "Nothing argues against it."]
-    gravity = {"stop": 0, "warning": 1, "note": 2}
-    return ["", *(str(f) for f in sorted(findings, key=lambda f: gravity[f.severity]))]
+def _match(folder: Path, session: Session, spoiled: Sequence[int], skipped: Sequence[int]) -> bool:
+    """Show the pairs on standard error; fill the sheet and return True where they are certain."""
+    from cda.checks import match_runs
+    from cda.session import fill_runs
 
-
-def _check_session(
-    folder: Path, settings: dict[str, str]
-) -> tuple[dict[str, object], list[str], list[Finding]]:
-    from cda.results import Finding
-    from cda.session import load_session
-
-    session = load_session(folder, overrides=settings)
-    findings = list(session.findings)
-    legs: list[dict[str, object]] = []
-    try:
-        legs, found = _legs(session)
-        findings += found
-    except CdaError as error:  # an answer of check, not its failure
-        findings.append(
-            Finding(
-                severity="stop",
-                code="no-legs",
-                where=error.where,
-                message=error.problem,
-                fix=error.fix,
-            )
-        )
-    findings = list(dict.fromkeys(findings))
-    used = [r for r in session.runs if r.use and r.spans]
-    lines = [session.title]
-    lines += [_recording_line(r) for r in session.recordings]
-    lines += ["", "run  position              legs  mean power  mean speed"]
-    for run in session.runs:
-        own = [leg for leg in legs if leg["run"] == run.run]
-        if not run.use:
-            tail = "left out: the run sheet says use = no"
-        elif not run.spans:
-            tail = "not ridden: neither laps nor times"
-        elif not own:
-            tail = "no leg found"
-        else:
-            power = sum(float(str(leg["mean_power_w"])) for leg in own) / len(own)
-            speed = sum(float(str(leg["mean_speed_m_s"])) for leg in own) / len(own)
-            tail = f"{len(own):>4}  {power:>8.0f} W  {speed:>6.2f} m/s"
-        lines.append(f"{run.run:>3}  {run.position[:20]:<20}  {tail}")
-    document: dict[str, object] = {
-        "schema": 1,
-        "kind": "check",
-        "what": "session",
-        "folder": session.folder_name,
-        "title": session.title,
-        "recordings": [_recording_document(r) for r in session.recordings],
-        "runs": [
-            {"run": r.run, "position": r.position, "use": r.use, "ridden": bool(r.spans)}
-            for r in session.runs
-        ],
-        "runs_used": len(used),
-        "legs": legs,
-    }
-    return document, lines, findings
-
-
-def _legs(session: Session) -> tuple[list[dict[str, object]], list[Finding]]:
-    import numpy as np
-
-    from cda.checks import check_legs
-    from cda.legs import cut_legs
-
-    cut = cut_legs(session)
-    rows = [
-        {
-            "run": leg.run,
-            "position": leg.position,
-            "leg": leg.name,
-            "start_s": float(leg.time_s[0]),
-            "duration_s": float(leg.time_s[-1] - leg.time_s[0]),
-            "length_m": float(abs(leg.along_m[-1] - leg.along_m[0])),
-            "mean_power_w": float(np.nanmean(leg.power_w[1:])),
-            "mean_speed_m_s": float(
-                abs(leg.along_m[-1] - leg.along_m[0]) / (leg.time_s[-1] - leg.time_s[0])
-            ),
-        }
-        for leg in cut.legs
-    ]
-    return rows, [*cut.findings, *check_legs(session, cut.legs)]
-
-
-def _check_recording(
-    path: Path, columns: dict[str, str]
-) -> tuple[dict[str, object], list[str], list[Finding]]:
-    from dataclasses import asdict
-
-    from cda.checks import check_recording
-    from cda.passes import find_stretches
-    from cda.readers import read_recording
-
-    recording = read_recording(path, columns=columns or None)
-    findings = list(dict.fromkeys((*recording.findings, *check_recording(recording))))
-    stretches = find_stretches(recording)
-    document: dict[str, object] = {
-        "schema": 1,
-        "kind": "check",
-        "what": "recording",
-        **_recording_document(recording),
-        "stretches": [asdict(s) | {"passes_out": s.out, "passes_back": s.back} for s in stretches],
-    }
-    lines = [_recording_line(recording), *_channel_lines(recording), *_stretch_lines(stretches)]
-    return document, lines, findings
-
-
-def _stretch_lines(stretches: Sequence[Stretch]) -> list[str]:
-    if not stretches:
-        return ["", "No stretch of 300 m or more was ridden both ways."]
-    lines = [
-        "",
-        "Stretches ridden both ways, best for a test first (fitness 0 to 1):",
-        "fitness  at km          length  out  back  relief  straight  steady  speed",
-    ]
-    for s in stretches[:12]:
-        speed = sum(p.mean_speed_m_s for p in s.passes) / len(s.passes)
-        relief = "     ?" if s.relief_m is None else f"{s.relief_m:>4.1f} m"
-        straight = "       ?" if s.straightness is None else f"{s.straightness:>8.2f}"
-        lines.append(
-            f"{s.fitness:>7.2f}  {s.from_km:>5.1f} to {s.to_km:>5.1f}  {s.length_m:>4.0f} m  "
-            f"{s.out:>3}  {s.back:>4}  {relief}  {straight}  {s.steadiness:>6.2f}  {speed:.1f} m/s"
-        )
-    if len(stretches) > 12:
-        lines.append(f"and {len(stretches) - 12} more (--json lists them all)")
-    return lines
-
-
-def _recording_document(recording: Recording) -> dict[str, object]:
-    import numpy as np
-
-    power = recording.power_w[np.isfinite(recording.power_w)]
-    distance = recording.distance_m[np.isfinite(recording.distance_m)]
-    return {
-        "name": recording.name,
-        "format": recording.format,
-        "sha256": recording.sha256,
-        "samples": int(recording.time_s.size),
-        "duration_s": float(recording.time_s[-1] - recording.time_s[0]),
-        "distance_m": float(distance[-1] - distance[0]) if distance.size else None,
-        "power_samples": int(power.size),
-        "mean_power_w": float(power.mean()) if power.size else None,
-        "speed_source": recording.speed_source,
-        "distance_source": recording.distance_source,
-        "channels": [name for name in _CHANNELS if _holds(recording, name)],
-        "laps": [
-            {"number": lap.number, "start_s": lap.start_s, "end_s": lap.end_s}
-            for lap in recording.laps
-        ],
-    }
-
-
-_CHANNELS = (
-    "power_w",
-    "speed_m_s",
-    "distance_m",
-    "altitude_m",
-    "latitude_deg",
-    "cadence_rpm",
-    "heart_rate_bpm",
-    "temperature_c",
-    "airspeed_m_s",
-    "yaw_deg",
-)
-
-
-def _holds(recording: Recording, channel: str) -> bool:
-    import numpy as np
-
-    values = getattr(recording, channel)
-    return values is not None and bool(np.isfinite(values).any())
-
-
-def _recording_line(recording: Recording) -> str:
-    facts = _recording_document(recording)
-    duration_s = float(str(facts["duration_s"]))
-    hours, minutes = divmod(round(duration_s / 60.0), 60)
-    length = "distance unknown"
-    if facts["distance_m"] is not None:
-        length = f"{float(str(facts['distance_m'])) / 1000.0:.2f} km"
-    power = "no power"
-    if facts["mean_power_w"] is not None:
-        power = (
-            f"power in {facts['power_samples']} of {facts['samples']} samples, "
-            f"mean {float(str(facts['mean_power_w'])):.1f} W"
-        )
-    return (
-        f"{recording.name}: {recording.format}, {hours} h {minutes:02d} min, {length}, {power}, "
-        f"{len(recording.laps)} laps"
+    index, stretch = _best_stretch(session)
+    recording = session.recordings[index]
+    legs = 2 if session.settings.course.kind == "out-and-back" else 1
+    outcome = match_runs(session.runs, stretch, legs_a_run=legs, spoiled=spoiled, skipped=skipped)
+    say(
+        f"{recording.name}: {len(stretch.passes)} passes over a stretch of {stretch.length_m:.0f} m"
     )
+    for number, one in enumerate(stretch.passes, start=1):
+        pair = next((p for p in outcome.pairs if one in p.passes), None)
+        taken = "left out" if pair is None else f"run {pair.run}, {pair.position}"
+        say(f"  pass {number:>3}  {_when(recording, one)}  {_way(one)}  {taken}")
+    for question in outcome.questions:
+        say(f"? {question}")
+    if not outcome.certain:
+        return False
+    if not outcome.pairs:
+        say("Every row of the run sheet is filled already.")
+        return True
+    kept = fill_runs(folder, {pair.run: _row(session, recording, pair) for pair in outcome.pairs})
+    say(f"{len(outcome.pairs)} rows of runs.csv filled; the old sheet is {kept.name}")
+    return True
 
 
-def _channel_lines(recording: Recording) -> list[str]:
-    names = [n for n in _CHANNELS if _holds(recording, n)]
-    shown = ["position (GPS)" if n == "latitude_deg" else n for n in names]
-    lines = ["channels: " + ", ".join(shown)]
-    for lap in recording.laps:
-        duration_s = lap.end_s - lap.start_s
-        lines.append(f"lap {lap.number:>3}: {duration_s:>7.0f} s from {lap.start_s:.0f} s")
-    return lines
+def _best_stretch(session: Session) -> tuple[int, Stretch]:
+    from cda.passes import find_stretches
+
+    found = [
+        (s.fitness * len(s.passes), index, s)
+        for index, recording in enumerate(session.recordings)
+        for s in find_stretches(recording)
+    ]
+    if not found:
+        raise SessionError(
+            "no stretch of 300 m or more was ridden both ways",
+            where=session.folder_name,
+            fix="write laps or times into runs.csv by hand",
+        )
+    _, index, stretch = max(found, key=lambda entry: entry[:2])
+    return index, stretch
+
+
+def _way(one: Pass) -> str:
+    return "out " if one.direction > 0 else "back"
+
+
+def _when(recording: Recording, one: Pass) -> str:
+    """Return the clock time of a pass for the rider's own screen, or its second."""
+    return f"{_moment(recording, one.start_s)} for {one.end_s - one.start_s:.0f} s"
+
+
+def _moment(recording: Recording, second: float) -> str:
+    """Return a moment as a run sheet takes it: ISO 8601, or the file's own seconds."""
+    from datetime import timedelta, timezone
+
+    if recording.start_utc is None:
+        return f"{second + (recording.own_time_start_s or 0.0):.1f}"
+    zone = timezone(timedelta(seconds=round(recording.utc_offset_s or 0.0)))
+    moment = recording.start_utc + timedelta(seconds=second)
+    return moment.astimezone(zone).isoformat(timespec="seconds")
+
+
+def _row(session: Session, recording: Recording, pair: MatchedRun) -> dict[str, object]:
+    row: dict[str, object] = {
+        "start": _moment(recording, pair.start_s),
+        "end": _moment(recording, pair.end_s),
+    }
+    if len(session.recordings) > 1:
+        row["recording"] = recording.name
+    return row
+
+
+def _make(folder: Path, source: Path, recording: Recording) -> None:
+    """Write session.toml and runs.csv around the best stretch; the recording is copied."""
+    from cda.checks.matching import MARGIN_S
+    from cda.passes import find_stretches
+    from cda.session import write_bytes, write_session_folder
+
+    stretches = find_stretches(recording)
+    if not stretches:
+        raise SessionError(
+            "no stretch of 300 m or more was ridden both ways",
+            where=recording.name,
+            fix="write session.toml and runs.csv by hand (README, Your own ride)",
+        )
+    if (folder / source.name).exists() and not (folder / source.name).samefile(source):
+        raise OutputError(
+            "is there already", where=f"{folder}/{source.name}", fix="name a new folder"
+        )
+    passes = stretches[0].passes
+    rows: list[dict[str, object]] = []
+    k = 0
+    while k + 1 < len(passes):
+        first, second = passes[k], passes[k + 1]
+        if first.direction == second.direction:  # ridden one way only: no run
+            k += 1
+            continue
+        rows.append(
+            {
+                "run": len(rows) + 1,
+                "position": None,
+                "start": _moment(recording, first.start_s - MARGIN_S),
+                "end": _moment(recording, second.end_s + MARGIN_S),
+            }
+        )
+        k += 2
+    write_session_folder(
+        folder,
+        {"title": folder.name, "recordings": [source.name]},
+        rows,
+        heading=f"Made from {source.name}: fill in what is marked, and the positions in runs.csv.",
+    )
+    if not (folder / source.name).exists():
+        write_bytes(folder / source.name, source.read_bytes())
+    say(f"written: {folder}/session.toml, runs.csv with {len(rows)} runs, {source.name}")
