@@ -72,6 +72,8 @@ def compare(
     from scipy.stats import t as student
 
     listed = pairs(positions, reference)
+    if not listed:
+        return ()  # a single position: an estimate, but nothing to compare it with
     n_names = len(fit.names)
     contrasts = np.zeros((len(listed), n_names))
     for row, (later, earlier) in enumerate(listed):
