@@ -130,10 +130,9 @@ def _savings(
     saved = shares[:, None] * saved_throughout
     corrected = _corrected(joint, draws, race, reference, today[0]) * shares if known else None
     break_even = _break_even_power(draws, race, reference, float(today[0]))
-    tails = ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
 
     def interval(values: NDArray[np.float64]) -> tuple[float, float]:
-        low, high = np.quantile(values[1:], tails)
+        low, high = np.quantile(values[1:], ((1.0 - level) / 2.0, (1.0 + level) / 2.0))
         return float(low), float(high)
 
     fastest = np.bincount(np.argmax(saved[:, 1:], axis=0), minlength=len(ids)) / (
