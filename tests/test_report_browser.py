@@ -114,6 +114,8 @@ def test_it_prints_to_a4_with_the_folded_parts_open(browser: Browser, file: Path
     )
     assert heights
     assert min(heights) > 0
+    page.set_viewport_size({"width": 680, "height": 900})  # A4 less its margins, 180 mm
+    assert page.evaluate("document.documentElement.scrollWidth") <= 680
     pdf = page.pdf(prefer_css_page_size=True, print_background=True)
     sizes = {
         tuple(round(float(x)) for x in box.split())

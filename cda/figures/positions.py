@@ -106,7 +106,7 @@ def plot_budget(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
             )
         )
     if ax is None:
-        ax = new_axes(1.25 + 1.25 * ROW_IN * len(kept))
+        ax = new_axes(1.0 + 1.25 * ROW_IN * len(kept), left_in=0.3)
     rows = np.arange(len(kept), dtype=float)
     ax.barh(
         rows - 0.02,
