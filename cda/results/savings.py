@@ -84,7 +84,7 @@ class OrderEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CourseProfile:
-    """The race course as drawn: distance [m], elevation [m], headwind [m/s] or None; shapes (k,)."""
+    """The race course as drawn: distance, elevation [m], headwind [m/s] or None; shapes (k,)."""
 
     distance_m: NDArray[np.float64]
     elevation_m: NDArray[np.float64]
