@@ -125,6 +125,18 @@ def make_race(
                 fix="give the wind usual at the race; it makes a position worth a little more",
             )
         )
+    unused = [name for name in ("laps", "road", "pacing", "hold") if name in given]
+    if unused:
+        findings.append(
+            Finding(
+                severity="warning",
+                code="race-tables-without-effect",
+                where=f"{where}, {', '.join(unused)}",
+                message="a flat road at steady power has no laps, gradients, turns or limits: "
+                "this part of the race file changes nothing",
+                fix="take it out",
+            )
+        )
     return Race(settings=settings, sources=sources or {}, inputs=inputs, findings=tuple(findings))
 
 
