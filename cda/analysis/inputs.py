@@ -236,9 +236,15 @@ def _wind(session: Session, legs: LegSet) -> tuple[float | None, float, float, f
             )
         )
         speed, speed_sd = factor * speed, factor * speed_sd
-    angle = np.radians((0.0 if wind.from_deg is None else wind.from_deg) - bearing)
+    if wind.from_deg is None:
+        # A speed without a direction: either part has half the mean square.
+        half = 0.5 * (speed**2 + speed_sd**2)
+        return 0.0, float(np.sqrt(half + 0.3**2)), half + CROSSWIND_FLOOR_M_S**2, half
+    angle = np.radians(wind.from_deg - bearing)
     spread = np.radians(wind.from_sd_deg)
-    along, across = speed * np.cos(angle), speed * np.sin(angle)
+    # The mean over an uncertain direction is shorter than the vector of the mean direction.
+    shorter = float(np.exp(-0.5 * spread**2))
+    along, across = shorter * speed * np.cos(angle), shorter * speed * np.sin(angle)
     along_sd = np.hypot(np.cos(angle) * speed_sd, np.sin(angle) * speed * spread)
     across_sd = np.hypot(np.sin(angle) * speed_sd, np.cos(angle) * speed * spread)
     # The reading is at one place and a mean over minutes; the road has its own wind.

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cda.estimation.day import SYSTEMATIC_INPUTS, shifted
 from cda.estimation.fit import SLOW_WIND_TIME_S
-from cda.estimation.model import SYSTEMATIC_INPUTS, build_system, shifted
+from cda.estimation.model import build_system
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -57,7 +58,11 @@ def monte_carlo_check(
         beta = fit.beta.copy()
         for _ in range(3):  # Gauss-Newton from the solution: three steps settle to 1e-7 m^2
             system = build_system(
-                moved, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0
+                moved,
+                positions,
+                beta,
+                slow_time_s=SLOW_WIND_TIME_S,
+                slow_variance=fit.slow_variance,
             )
             beta = beta + gain @ system.y
         answers[k] = beta[:n_pos]

@@ -1,5 +1,6 @@
 """The joint regression: posterior of CdA and of the variance components."""
 
+from cda.estimation.day import DayInputs as DayInputs
 from cda.estimation.fit import (
     Fit as Fit,
 )
@@ -12,4 +13,3 @@ from cda.estimation.fit import (
 from cda.estimation.fit import (
     run_estimates as run_estimates,
 )
-from cda.estimation.model import DayInputs as DayInputs

@@ -8,14 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cda.errors import EstimationError
-from cda.estimation.model import (
-    SYSTEMATIC_INPUTS,
-    DayInputs,
-    System,
-    build_system,
-    fixed_effect_names,
-    shifted,
-)
+from cda.estimation.day import SYSTEMATIC_INPUTS, DayInputs, shifted
+from cda.estimation.model import System, build_system, fixed_effect_names
 from cda.estimation.nonlinear import least_squares
 from cda.estimation.reml import (
     LogNormalPrior,
@@ -66,6 +60,8 @@ class Fit:
         At the solution.
     systematic_effect : dict of (input, instrument) to ndarray, shape (q,)
         Change of the fixed effects for one standard uncertainty of the input.
+    slow_variance : float
+        Variance of the slow wind that drag feels beside the mean. [m^2/s^2]
     """
 
     names: tuple[str, ...]
@@ -75,6 +71,7 @@ class Fit:
     posterior: VariancePosterior
     system: System
     systematic_effect: dict[tuple[str, str], Array]
+    slow_variance: float = 0.0
 
     @property
     def covariance(self) -> Array:
@@ -185,6 +182,7 @@ def fit_days(
         posterior=posterior,
         system=system,
         systematic_effect=effects,
+        slow_variance=slow_variance,
     )
 
 

@@ -1,0 +1,186 @@
+"""One test day in the model: its inputs, and its energy equations in wind units.
+
+Every leg gives one energy equation. It is divided by how the leg's energy answers to wind along
+the road, so that gusts and slow wind enter as wind speeds with mean zero. Regressors are smoothed
+over what is not wind (position, direction, power): speed answers the wind, and a regressor that
+carries the wind of its own leg would be correlated with the leg's error and bias CdA.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from cda.elevation import LegEnergies, air_path_integrals
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DayInputs:
+    """Everything one test day brings to the model: legs, inputs and their standard uncertainties.
+
+    Arrays have shape (n,), one element a leg; a `*_sd` is a standard uncertainty.
+    `instrument` gives each systematic input the id of what it belongs to: inputs of two days with
+    the same id share one error.
+    """
+
+    key: str
+    energies: LegEnergies
+    position: NDArray[np.intp]
+    run: NDArray[np.intp]
+    density_kg_m3: Array
+    gravity_m_s2: float
+    rider_mass_kg: float
+    bike_mass_kg: float
+    wheel_inertia_kg_m2: float
+    wheel_radius_m: float
+    wheel_drag_area_m2: float
+    bearing_drag_n: float
+    bearing_drag_n_s_m: float
+    drivetrain_efficiency: float
+    rolling_resistance: float
+    rolling_resistance_sd: float
+    rolling_resistance_drift_sd_per_h: float
+    offset_drift_sd_w_per_h: float
+    height_difference_m: float | None
+    height_difference_sd_m: float
+    headwind_m_s: float | None
+    headwind_sd_m_s: float
+    crosswind_squared: float
+    systematic_sd: Mapping[str, float]
+    instrument: Mapping[str, str]
+    power_scale: float = 1.0
+    power_offset_w: float = 0.0
+    speed_scale: float = 1.0
+    airspeed_scale: float = 1.0
+    airspeed_scale_sd: float = 0.05
+    airspeed_position_scale_sd: float = 0.005
+    airspeed_offset_sd_m_s: float = 0.1
+    airspeed_noise_sd_m_s: float = 0.3
+    leg_airspeed_m_s: Array | None = None
+    leg_airspeed_samples: Array | None = None
+    shift: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def mass_kg(self) -> float:
+        """Return rider and bike together, with whatever shift is applied."""
+        return (
+            self.rider_mass_kg
+            + self.bike_mass_kg
+            + self.shift.get("rider_mass_kg", 0.0)
+            + self.shift.get("bike_mass_kg", 0.0)
+        )
+
+
+# Systematic inputs that are shifted one by one to see what they do to CdA.
+SYSTEMATIC_INPUTS = {
+    "power_scale": "power meter scale",
+    "power_offset_w": "power meter zero",
+    "power_delay_s": "power delay",
+    "drivetrain_efficiency": "drivetrain efficiency",
+    "speed_scale": "speed scale",
+    "rider_mass_kg": "rider mass",
+    "bike_mass_kg": "bike mass",
+    "density_relative": "air density",
+    "crosswind_squared": "crosswind",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DayEquations:
+    """Linearised equations of one day at the current fixed effects, in wind units [m/s].
+
+    `residual` (n,), `cda` (n,) regressor of the leg's own position, `height`, `wind`, `crr` (n,);
+    `leg_wind` (n,) the sign and size with which wind along the axis enters (all near +-1).
+    """
+
+    residual: Array
+    cda: Array
+    height: Array
+    wind: Array
+    crr: Array
+    leg_wind: Array
+    offset_w: Array
+    energy_per_wind: Array
+
+
+def day_equations(
+    day: DayInputs, cda_m2: Array, height_m: float, wind_m_s: float, crr: float, extra: float
+) -> DayEquations:
+    """Return residual and regressors of one day.
+
+    Parameters
+    ----------
+    day : DayInputs
+    cda_m2 : ndarray, shape (positions,)
+        Without the wheels. [m^2]
+    height_m, wind_m_s, crr : float
+        Gate B above gate A [m]; mean wind along the axis against "out" [m/s]; Crr.
+    extra : float
+        Variance of slow wind along the road, which drag feels beside the mean. [m^2/s^2]
+    """
+    e, shift = day.energies, day.shift
+    scale = day.speed_scale + shift.get("speed_scale", 0.0)
+    mass = day.mass_kg
+    effective = mass + day.wheel_inertia_kg_m2 / day.wheel_radius_m**2
+    eta = day.drivetrain_efficiency + shift.get("drivetrain_efficiency", 0.0)
+    work = (day.power_scale + shift.get("power_scale", 0.0)) * (
+        e.work_j + shift.get("power_delay_s", 0.0) * e.work_per_delay_w
+    ) + (day.power_offset_w + shift.get("power_offset_w", 0.0)) * e.duration_s
+    length = e.length_m * scale
+    weight = mass * day.gravity_m_s2
+    rho = day.density_kg_m3 * (1.0 + shift.get("density_relative", 0.0))
+    crosswind_squared = max(day.crosswind_squared + shift.get("crosswind_squared", 0.0), 0.0)
+    air, slope = air_path_integrals(e, e.direction * wind_m_s, crosswind_squared, scale)
+    air = air + extra * length
+    area = cda_m2[day.position] + day.wheel_drag_area_m2
+    energy = (
+        eta * work
+        - effective * scale**2 * e.half_v2_change
+        - day.bearing_drag_n * length
+        - day.bearing_drag_n_s_m * e.speed_dx * scale**2
+        - crr * weight * length
+        - e.direction * weight * height_m
+        - 0.5 * rho * area * air
+    )
+    per_wind = 0.5 * rho * area * slope
+    # Smooth over everything but the wind of the single leg.
+    smooth_air = _without_own_wind(day, 0.5 * rho * air / per_wind)
+    smooth_unit = _without_own_wind(day, 1.0 / per_wind)
+    return DayEquations(
+        residual=energy / per_wind,
+        cda=smooth_air,
+        height=e.direction * weight * smooth_unit,
+        wind=e.direction.copy(),
+        crr=weight * length * smooth_unit,
+        leg_wind=e.direction.copy(),
+        offset_w=eta * e.duration_s * smooth_unit,
+        energy_per_wind=per_wind,
+    )
+
+
+def _without_own_wind(day: DayInputs, values: Array) -> Array:
+    """Predict a positive leg quantity from position, direction and power alone."""
+    e = day.energies
+    log_power = np.log(np.maximum(e.work_j / e.duration_s, 1.0))
+    columns = [(day.position == p).astype(float) for p in np.unique(day.position)]
+    if np.ptp(e.direction) > 0:
+        columns.append(e.direction)
+    if np.std(log_power) > 0.02 and len(values) > len(columns) + 4:
+        columns.append(log_power - log_power.mean())
+    design = np.column_stack(columns)
+    coefficient, *_ = np.linalg.lstsq(design, np.log(values), rcond=None)
+    return np.asarray(np.exp(design @ coefficient))
+
+
+def shifted(day: DayInputs, name: str, amount: float) -> DayInputs:
+    """Return the day with one systematic input moved by `amount`."""
+    return replace(day, shift={**day.shift, name: day.shift.get(name, 0.0) + amount})
