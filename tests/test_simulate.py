@@ -10,7 +10,14 @@ import pytest
 
 from cda.errors import CourseError, UnitRangeError
 from cda.simulate import PRESETS, Scenario, SimulatedSession, simulate_session
-from cda.simulate.draws import draw, ou_process, reshape_gusts, stream
+from cda.simulate.draws import (
+    density_of_moist_air,
+    draw,
+    gravity_at,
+    ou_process,
+    reshape_gusts,
+    stream,
+)
 from cda.simulate.ride import STEP_S, wind_vectors
 
 SMALL = {"n_positions": 2, "runs_per_position": 1}
@@ -451,3 +458,17 @@ def test_what_cannot_be_ridden_is_refused() -> None:
 def test_streams_are_apart() -> None:
     a, b = stream(1, "effort").standard_normal(1000), stream(1, "wobble").standard_normal(1000)
     assert abs(float(np.corrcoef(a, b)[0, 1])) < 0.12
+
+
+def test_own_density_and_gravity_match_published_values() -> None:
+    # U.S. Standard Atmosphere 1976, Table I: 15 °C, 1013.25 hPa: 1.2250 kg/m³ as printed.
+    assert density_of_moist_air(15.0, 1013.25, 0.0) == pytest.approx(1.2250, abs=1e-4)
+    # Moist air against psychrolib (ASHRAE formulas), to 0.02 %.
+    psychrolib = pytest.importorskip("psychrolib")
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    ratio = psychrolib.GetHumRatioFromRelHum(25.0, 0.8, 100_000.0)
+    moist = (1.0 + ratio) / psychrolib.GetMoistAirVolume(25.0, ratio, 100_000.0)
+    assert density_of_moist_air(25.0, 1000.0, 0.8) == pytest.approx(moist, rel=2e-4)
+    # GRS 80: normal gravity 9.780327 m/s² at the equator, 9.832186 at the pole (Moritz 2000).
+    assert gravity_at(0.0, 0.0) == pytest.approx(9.780327, abs=2e-6)
+    assert gravity_at(90.0, 0.0) == pytest.approx(9.832186, abs=2e-6)

@@ -74,6 +74,26 @@ def test_a_written_session_reads_back_as_it_was(
             break  # fit-tool is slow; the laps are the same
 
 
+def test_a_warming_morning_is_faster_and_its_readings_are_written(tmp_path: Path) -> None:
+    cold = simulate_session(replace(RICH, runs_per_position=3), 5)
+    warming = replace(
+        RICH, runs_per_position=3, temperature_drift_c_per_h=20.0, air_reading_interval_s=300.0
+    )
+    simulated = simulate_session(warming, 5)
+    last = [
+        x.truth["legs"][-1]["exit_s"] - x.truth["legs"][-1]["entry_s"] for x in (cold, simulated)
+    ]
+    assert last[1] < last[0] - 0.1
+    assert simulated.truth["air_density_kg_m3"] < cold.truth["air_density_kg_m3"]
+    write_session(simulated, tmp_path)
+    session = load_session(tmp_path)
+    assert len(session.air_readings) > 3
+    assert session.air_readings == simulated.session.air_readings
+    warmed = session.air_readings[-1].temperature_c
+    hours = session.air_readings[-1].time_s / 3600.0
+    assert warmed == pytest.approx(14.0 + 20.0 * hours, abs=0.06)
+
+
 def test_half_second_samples_go_into_csv_and_not_into_fit(tmp_path: Path) -> None:
     simulated = simulate_session(replace(RICH, sample_interval_s=0.5), 5)
     write_session(simulated, tmp_path / "a")

@@ -118,6 +118,22 @@ def density_of_moist_air(temperature_c: float, pressure_hpa: float, humidity: fl
     return (pressure_hpa * 100.0 - vapour_pa) / (287.05 * kelvin) + vapour_pa / (461.5 * kelvin)
 
 
+def air_density(scenario: Scenario, draws: Draws, hours: Floats) -> Floats:
+    """Compute the true air density as the morning warms up [kg/m^3]; shape of `hours`."""
+    if scenario.temperature_drift_c_per_h == 0.0:
+        return np.full(hours.size, draws.density_kg_m3)
+    knots = np.linspace(0.0, float(hours[-1]), 50)
+    density = [
+        density_of_moist_air(
+            draws.temperature_c + scenario.temperature_drift_c_per_h * float(h),
+            draws.pressure_hpa,
+            draws.relative_humidity,
+        )
+        for h in knots
+    ]
+    return np.asarray(np.interp(hours, knots, density), dtype=np.float64)
+
+
 def gravity_at(latitude_deg: float, elevation_m: float) -> float:
     """Compute gravity on the ellipsoid (GRS 80 formula of 1980) less the free-air decrease."""
     s = math.sin(math.radians(latitude_deg)) ** 2

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cda.errors import CourseError
-from cda.simulate.draws import ou_process, reshape_gusts, stream
+from cda.simulate.draws import air_density, ou_process, reshape_gusts, stream
 from cda.simulate.way import BRAKING_M_S2, CRAWL_M_S, Path, loop_path, out_and_back_path
 
 if TYPE_CHECKING:
@@ -59,6 +59,7 @@ class Ridden:
     crosswind_m_s: Floats
     cda_m2: Floats
     rolling: Floats
+    density_kg_m3: Floats
     run: NDArray[np.int64]
     legs: tuple[RiddenLeg, ...]
     run_times: tuple[tuple[float, float], ...]
@@ -114,8 +115,9 @@ def ride(scenario: Scenario, draws: Draws) -> Ridden:
     wind_x, wind_y = wind_vectors(s, draws, n)
     effort = s.effort_sd * ou_process(n, STEP_S, s.effort_time_s, stream(draws.seed, "effort"))
     wobble = s.wobble_sd_m2 * ou_process(n, STEP_S, s.wobble_time_s, stream(draws.seed, "wobble"))
-    hours = np.arange(n) * (STEP_S / 3600.0)
+    hours = np.arange(n, dtype=np.float64) * (STEP_S / 3600.0)
     rolling = draws.rolling_resistance * (1.0 + draws.rolling_drift_per_h * hours)
+    density = air_density(s, draws, hours)
     tired = np.clip(1.0 - s.tiring_per_h * hours, 0.2, None)
     state = _State(n)
     lists = _Lists(
@@ -124,6 +126,7 @@ def ride(scenario: Scenario, draws: Draws) -> Ridden:
         effort=((1.0 + effort) * tired).tolist(),
         wobble=wobble.tolist(),
         rolling=rolling.tolist(),
+        half_density=(0.5 * density).tolist(),
     )
     k = round(LEAD_IN_S / STEP_S)
     path_done = 0.0
@@ -165,6 +168,7 @@ def ride(scenario: Scenario, draws: Draws) -> Ridden:
         crosswind_m_s=np.asarray(state.cross[:end]),
         cda_m2=np.asarray(state.cda[:end]),
         rolling=np.asarray(rolling[:end], dtype=np.float64),
+        density_kg_m3=density[:end],
         run=state.run[:end],
         legs=tuple(ridden_legs),
         run_times=tuple(run_times),
@@ -174,13 +178,14 @@ def ride(scenario: Scenario, draws: Draws) -> Ridden:
 class _Lists:
     """Noise as plain lists: indexing them in the loop is several times faster than arrays."""
 
-    __slots__ = ("effort", "rolling", "wind_x", "wind_y", "wobble")
+    __slots__ = ("effort", "half_density", "rolling", "wind_x", "wind_y", "wobble")
 
     def __init__(self, **lists: list[float]) -> None:
         for name, values in lists.items():
             setattr(self, name, values)
 
     effort: list[float]
+    half_density: list[float]
     rolling: list[float]
     wind_x: list[float]
     wind_y: list[float]
@@ -247,7 +252,7 @@ def _ride_run(
     normal = (weight * np.sqrt(1.0 - rise**2)).tolist()
     ch, sh = np.cos(path.heading_rad).tolist(), np.sin(path.heading_rad).tolist()
     limits, drive = path.speed_limit_m_s.tolist(), path.drive.tolist()
-    half_density, efficiency = 0.5 * draws.density_kg_m3, draws.drivetrain_efficiency
+    half_density, efficiency = noise.half_density, draws.drivetrain_efficiency
     exponent, answer = s.wobble_speed_exponent, s.effort_per_gradient
     wind_x, wind_y, effort = noise.wind_x, noise.wind_y, noise.effort
     wobble, rolling = noise.wobble, noise.rolling
@@ -307,7 +312,7 @@ def _ride_run(
         push = efficiency * power
         push = push / v if push < LARGEST_DRIVE_N * v else LARGEST_DRIVE_N * (power > 0.0)
         resist = (
-            half_density * (area + WHEEL_DRAG_AREA_M2) * math.sqrt(u * u + cross * cross) * u
+            half_density[k] * (area + WHEEL_DRAG_AREA_M2) * math.sqrt(u * u + cross * cross) * u
             + rolling[k] * normal[i]
             + uphill[i]
             + (BEARING_DRAG_N + BEARING_DRAG_N_S_M * v if v > 0.0 else 0.0)

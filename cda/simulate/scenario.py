@@ -40,6 +40,8 @@ class Scenario:
         (log-uniform within a range). [m/s, s]
     gust_shape : "normal", "heavy" or "skewed"
         Marginal distribution of the gusts, always with the stated standard deviation.
+    temperature_drift_c_per_h, air_reading_interval_s : float, float or None
+        The morning warms up; air.csv is read this often instead of once at the start.
     laps : "run", "leg", "times" or "none"
         One lap a run; one lap a leg; no laps but clock times on the run sheet; neither.
     """
@@ -125,6 +127,8 @@ class Scenario:
     pressure_sd_hpa: float = 0.5
     relative_humidity: float = 0.70
     relative_humidity_sd: float = 0.05
+    temperature_drift_c_per_h: float = 0.0
+    air_reading_interval_s: float | None = None
 
     # The instruments
     sample_interval_s: float = 1.0
@@ -171,7 +175,6 @@ class Scenario:
     late_press_runs: tuple[int, ...] = ()
     late_press_s: float = 25.0
     coasting_shows_offset: bool = False
-    density_drift_c_per_h: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse what cannot be ridden."""

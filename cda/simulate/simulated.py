@@ -13,7 +13,7 @@ from cda.simulate.draws import draw
 from cda.simulate.instruments import columns, place_on_earth, stamps
 from cda.simulate.presses import raw_laps, run_rows
 from cda.simulate.ride import ride
-from cda.simulate.tables import session_tables
+from cda.simulate.tables import air_rows, session_tables
 from cda.simulate.truth import truth_of
 
 if TYPE_CHECKING:
@@ -42,6 +42,8 @@ class SimulatedSession:
         The tables of session.toml.
     run_rows : list of dict
         The rows of runs.csv.
+    air_rows : list of dict
+        The rows of air.csv, times from the start of the recording; empty without that file.
     clock_s, columns, raw_laps
         Samples and laps on the recording's clock (Unix time), for the files. [s]
     gates_deg : tuple of (latitude, longitude), or None
@@ -54,6 +56,7 @@ class SimulatedSession:
     truth: dict[str, Any]
     settings: dict[str, Any]
     run_rows: list[dict[str, object]]
+    air_rows: list[dict[str, float]]
     clock_s: NDArray[np.float64]
     columns: dict[str, NDArray[np.float64]]
     raw_laps: tuple[RawLap, ...]
@@ -95,7 +98,7 @@ def simulate_session(
         If the rider comes to a standstill.
     """
     from cda.recording import build_recording
-    from cda.session import build_session
+    from cda.session import AirReading, build_session
 
     draws = draw(scenario, seed)
     ridden = ride(scenario, draws)
@@ -125,8 +128,13 @@ def simulate_session(
         numbers = [int(str(own["run"])) for own in own_rows]
         for entry in (*truth["runs"], *truth["legs"]):
             entry["run"] = numbers[entry["run"] - 1]
+    air = air_rows(scenario, float(times[-1]))
     session = build_session(
-        settings, [recording], rows, folder_name=folder_name or f"simulated_{seed}"
+        settings,
+        [recording],
+        rows,
+        folder_name=folder_name or f"simulated_{seed}",
+        air_readings=[AirReading(**row) for row in air],
     )
     gates = None
     if scenario.gps and scenario.course == "out-and-back":
@@ -143,6 +151,7 @@ def simulate_session(
         truth=truth,
         settings=settings,
         run_rows=rows,
+        air_rows=air,
         clock_s=clock,
         columns=data,
         raw_laps=laps,

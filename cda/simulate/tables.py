@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from cda.simulate.draws import Draws
     from cda.simulate.scenario import Scenario
 
+AIR_FILE = "air.csv"
 WEATHER_HEIGHT_M = 10.0
 RIDER_HEIGHT_M = 1.2
 ROUGHNESS_M = 0.03
@@ -78,6 +79,10 @@ def session_tables(scenario: Scenario, draws: Draws, recording_name: str) -> dic
             "relative_humidity_sd": s.relative_humidity_sd,
         },
     }
+    if s.air_reading_interval_s is not None:
+        for key in ("temperature_c", "pressure_hpa", "relative_humidity"):
+            del tables["air"][key]
+        tables["air"]["readings"] = AIR_FILE
     if s.airspeed_noise_m_s is not None:
         tables["airspeed_sensor"] = {
             "scale": 1.0,
@@ -92,6 +97,24 @@ def session_tables(scenario: Scenario, draws: Draws, recording_name: str) -> dic
         tables["course"] = {"kind": s.course}
     tables["positions"] = position_tables(s)
     return tables
+
+
+def air_rows(scenario: Scenario, end_s: float) -> list[dict[str, float]]:
+    """Return the readings of the air through the morning; their errors are common, as drawn."""
+    s = scenario
+    if s.air_reading_interval_s is None:
+        return []
+    count = int(end_s // s.air_reading_interval_s) + 1
+    times = [k * s.air_reading_interval_s for k in range(count)]
+    return [
+        {
+            "time_s": t,
+            "temperature_c": round(s.temperature_c + s.temperature_drift_c_per_h * t / 3600.0, 1),
+            "pressure_hpa": s.pressure_hpa,
+            "relative_humidity": s.relative_humidity,
+        }
+        for t in times
+    ]
 
 
 def declared_delay_sd_s(scenario: Scenario) -> float:

@@ -55,7 +55,9 @@ def truth_of(scenario: Scenario, draws: Draws, ridden: Ridden) -> dict[str, Any]
         "rolling_drift_per_h": d.rolling_drift_per_h,
         "height_difference_m": height_b if s.course == "out-and-back" else 0.0,
         "relief_m": d.relief_m,
-        "air_density_kg_m3": d.density_kg_m3,
+        "air_density_kg_m3": d.density_kg_m3
+        if s.temperature_drift_c_per_h == 0.0
+        else float(np.mean(ridden.density_kg_m3)),
         "gates_along_m": [0.0, s.leg_length_m],
         "wind": {
             "mean_m_s": s.wind_m_s if s.course != "track" else 0.0,

@@ -42,9 +42,8 @@ class Path:
 
 def _speed_limits(limit: Floats, *, deceleration: float) -> Floats:
     """Lower the limits ahead of each slow place so that it is reached by braking steadily."""
-    squared = limit**2
-    for i in range(squared.size - 2, -1, -1):
-        squared[i] = min(squared[i], squared[i + 1] + 2.0 * deceleration)
+    ahead = 2.0 * deceleration * np.arange(limit.size)
+    squared = np.minimum.accumulate((limit**2 + ahead)[::-1])[::-1] - ahead
     return np.asarray(np.sqrt(squared))
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from cda.errors import OutputError
+from cda.simulate.tables import AIR_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -87,6 +88,8 @@ def write_session(
         out, settings, simulated.run_rows, force=True, heading=HEADING
     )
     write_bytes(out / name, data)
+    if simulated.air_rows:
+        write_text(out / AIR_FILE, air_csv(simulated))
     write_text(out / "truth.json", json.dumps(simulated.truth, indent=1) + "\n")
     return toml, sheet, out / name, out / "truth.json"
 
@@ -127,6 +130,17 @@ def csv_text(simulated: SimulatedSession) -> str:
     for row in zip(*texts, strict=True):
         out.write(",".join(row) + "\n")
     return out.getvalue()
+
+
+def air_csv(simulated: SimulatedSession) -> str:
+    """Return the readings of the air as CSV, stamped in UTC."""
+    start = float(simulated.clock_s[0])
+    columns = [key for key in simulated.air_rows[0] if key != "time_s"]
+    lines = [",".join(["time", *columns])]
+    for row in simulated.air_rows:
+        stamp = _iso(start + row["time_s"], whole=True)
+        lines.append(",".join([stamp, *(repr(row[key]) for key in columns)]))
+    return "\n".join(lines) + "\n"
 
 
 def lap_numbers(simulated: SimulatedSession) -> NDArray[np.int64] | None:
