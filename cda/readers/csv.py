@@ -144,6 +144,7 @@ def read_csv(
     findings: list[Finding] = []
     chosen = _choose(headers, columns or {}, name, findings)
     frame = _table(text, separator, name, findings)
+    frame = _without_cut_row(frame, text, separator, len(headers), name, findings)
     frame.columns = [str(c).strip() for c in frame.columns]
     positions = {channel: (headers.index(h), h, unit) for channel, (h, unit) in chosen.items()}
     values: dict[str, NDArray[np.float64]] = {}
@@ -262,6 +263,34 @@ def _table(text: str, separator: str, name: str, findings: list[Finding]) -> pd.
             )
         )
     return frame
+
+
+def _without_cut_row(
+    frame: pd.DataFrame,
+    text: str,
+    separator: str,
+    width: int,
+    name: str,
+    findings: list[Finding],
+) -> pd.DataFrame:
+    """Return the table without a last row that breaks off: its last number may be half a one."""
+    rest, _, last = text[-10_000:].replace("\r", "\n").rpartition("\n")
+    fields = [line.count(separator) for line in (rest.rstrip("\n").rpartition("\n")[2], last)]
+    # Writers that leave empty fields at the end away do so in every row.
+    is_cut = last.strip() and '"' not in last and fields[1] < min(width - 1, fields[0])
+    if not is_cut or not len(frame):
+        return frame
+    findings.append(
+        Finding(
+            severity="warning",
+            code="recording-cut",
+            where=name,
+            message=f"the file breaks off inside a row, after {len(frame) - 1} samples; "
+            "what lies before is used",
+            fix="copy or export the file again, or use the runs that are whole",
+        )
+    )
+    return frame.iloc[:-1]
 
 
 def _numbers(

@@ -13,6 +13,7 @@ from cda.errors import SessionError
 from cda.results import Finding
 from cda.session.content import Run
 from cda.session.moments import TimeProblemError, seconds_candidates
+from cda.session.sheet_findings import sheet_findings
 from cda.session.toml_file import decode_text, mistakes_error
 
 if TYPE_CHECKING:
@@ -131,6 +132,8 @@ def place_runs(
     seen: dict[int, int] = {}
     laps_seen: dict[tuple[int, int], int] = {}
     outside: list[tuple[str, Recording, float, float]] = []
+    lost: list[int] = []
+    lost_mistakes: list[Place] = []
     for row_number, row in rows:
         place = f"row {row_number}"
         problems: list[_RowProblemError] = []
@@ -138,6 +141,16 @@ def place_runs(
         mistakes += [(place, p.problem, p.fix) for p in problems]
         if run is None:
             continue
+        if run.spans_from is None and (row.get("laps") or row.get("start")):
+            lost.append(run.run)
+            lost_mistakes.append(
+                (
+                    place,
+                    f"run {run.run} is not in the recording, which breaks off before it",
+                    "copy the file from the device again; if that is all of it, check the laps, "
+                    "the times and time_zone",
+                )
+            )
         if run.run in seen:
             mistakes.append(
                 (place, f"run {run.run} stands in row {seen[run.run]} too", "number runs once each")
@@ -149,9 +162,11 @@ def place_runs(
                 mistakes.append((place, f"lap {lap} is in row {first} too", "give each lap once"))
         runs.append(run)
     mistakes += _outside_mistakes(outside)
+    if not any(run.spans for run in runs):  # a cut that leaves no run is more than a warning
+        mistakes += lost_mistakes
     if mistakes:
         raise mistakes_error(where, mistakes)
-    return tuple(runs), _sheet_findings(runs, settings, where)
+    return tuple(runs), sheet_findings(runs, settings, where, lost)
 
 
 def _read_row(
@@ -278,6 +293,8 @@ def _place(
             raise _RowProblemError("which recording?", f"fill in recording: one of {names}")
         known = {lap.number: lap for lap in recordings[named].laps}
         absent = [n for n in numbers if n not in known]
+        if absent and _breaks_off(recordings[named]) and min(absent) > max(known, default=0):
+            return named, (), None
         if absent:
             have = f"laps {min(known)} to {max(known)}" if known else "no laps"
             raise _RowProblemError(
@@ -287,6 +304,10 @@ def _place(
         spans = tuple((known[n].start_s, known[n].end_s) for n in numbers)
         return named, spans, "laps"
     return _place_times(start, end, named, settings, recordings, outside, place)
+
+
+def _breaks_off(recording: Recording) -> bool:
+    return any(f.code == "recording-cut" for f in recording.findings)
 
 
 def _place_times(
@@ -328,6 +349,11 @@ def _place_times(
         return index, (span,), "times"
     if reversed_times or not nearest:
         raise _RowProblemError(f"end {end} is not after start {start}", "swap or correct them")
+    for index in range(len(recordings)) if named is None else [named]:
+        if _breaks_off(recordings[index]) and any(
+            r is recordings[index] and b > -PRESS_TOLERANCE_S for r, b, _ in nearest
+        ):
+            return index, (), None
     outside.append((place, *nearest[0]))
     return None
 
@@ -353,40 +379,3 @@ def _outside_mistakes(outside: Sequence[tuple[str, Recording, float, float]]) ->
     else:
         fix = "check the date in session.toml and that this is the right recording"
     return [(place, f"times lie outside {rec.name}", fix) for place, rec, _, _ in outside]
-
-
-def _sheet_findings(runs: Sequence[Run], settings: SessionSettings, where: str) -> list[Finding]:
-    findings = []
-    unridden = [str(r.run) for r in runs if r.spans_from is None]
-    if unridden:
-        findings.append(
-            Finding(
-                severity="note",
-                code="run-not-ridden",
-                where=where,
-                message=f"neither laps nor times: not ridden: run {', '.join(unridden)}",
-                fix="fill in laps, or start and end, if it was ridden",
-            )
-        )
-    unused = [str(r.run) for r in runs if not r.use]
-    if unused:
-        findings.append(
-            Finding(
-                severity="note",
-                code="run-not-used",
-                where=where,
-                message=f"use = no: run {', '.join(unused)}",
-            )
-        )
-    ridden = {r.position for r in runs if r.spans and r.use}
-    for position in settings.positions:
-        if position.id not in ridden:
-            findings.append(
-                Finding(
-                    severity="note",
-                    code="position-not-ridden",
-                    where=where,
-                    message=f"position {position.id!r} has no run that was ridden and used",
-                )
-            )
-    return findings
