@@ -35,7 +35,7 @@ class LegEnergies:
     length_m, duration_s : ndarray
         Gate to gate by the wheel. [m], [s]
     start_s : ndarray
-        When the leg was entered. [s]
+        When the leg was entered, in time of the session's first recording. [s]
     work_j : ndarray
         Work at the power meter. [J]
     work_per_delay_w : ndarray
@@ -106,7 +106,7 @@ def leg_energies(legs: Sequence[Leg]) -> LegEnergies:
         duration = float(leg.time_s[-1] - leg.time_s[0])
         rows["length"].append(float(dx.sum()))
         rows["duration"].append(duration)
-        rows["start"].append(float(leg.time_s[0]))
+        rows["start"].append(leg.start_s)
         rows["work"].append(float((leg.power_w[1:] * dt).sum()))
         n_end = max(1, round(_END_POWER_WINDOW_S * (len(dt) / max(duration, 1e-9))))
         rows["delay"].append(

@@ -127,7 +127,7 @@ def run_rows(
                     used=answer is not None,
                     reason=None if answer is not None else reasons.get(run.run, "no usable leg"),
                     heart_rate_bpm=float(np.mean(heart)) if heart else None,
-                    start_s=float(mine[0].time_s[0]) if mine else None,
+                    start_s=mine[0].start_s if mine else None,
                     legs=len(mine),
                     mean_power_w=_mean_power(mine) if mine else None,
                     mean_speed_m_s=_mean_speed(mine) if mine else None,
@@ -148,7 +148,7 @@ def leg_winds(legs: Sequence[LegSet], answers: LegAnswer) -> tuple[LegWind, ...]
             leg=leg.name,
             headwind_m_s=float(answers.headwind_m_s[i]),
             se_m_s=float(answers.headwind_se_m_s[i]),
-            start_s=float(leg.time_s[0]),
+            start_s=leg.start_s,
             mean_speed_m_s=_mean_speed([leg]),
             mean_power_w=_mean_power([leg]),
             residual_m2=float(answers.residual_m2[i]),
@@ -189,7 +189,11 @@ def session_summaries(
                 course_kind="out-and-back" if course is None else course.kind,
                 course_length_m=cut.length_m,
                 mean_headwind_m_s=value("wind"),
-                duration_min=float(cut.legs[-1].time_s[-1] - cut.legs[0].time_s[0]) / 60.0,
+                duration_min=(
+                    max(leg.clock_s + float(leg.time_s[-1]) for leg in cut.legs)
+                    - min(leg.start_s for leg in cut.legs)
+                )
+                / 60.0,
             )
         )
     return tuple(rows)

@@ -7,13 +7,13 @@ turn, which every run rides on the same road.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
 from cda.errors import EstimationError, SessionError
-from cda.legs.leg import Leg
+from cda.legs.between_gates import Placed, cut_at_gates
 from cda.legs.passages import Passage, filled, find_passages
 from cda.results import Finding
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cda.legs.leg import Leg
     from cda.passes.axis import CourseAxis
     from cda.recording import Recording
     from cda.session import Session
@@ -30,9 +31,7 @@ if TYPE_CHECKING:
 
 SHORTEST_COURSE_M: Final = 150.0  # shorter and a gust is all there is
 LOST_SHARE: Final = 0.15  # a run that would shorten the shared stretch by more is left out
-LONGEST_POWER_GAP_S: Final = 5.0  # longer gaps of power are not bridged
 _WAY: Final = {1: "out", -1: "back"}
-MOST_MISSING_POWER: Final = 0.10  # share of a leg's samples
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,17 +66,6 @@ class LegSet:
     placed_by: Literal["gps", "turns"]
     excluded: tuple[ExcludedRun, ...]
     findings: tuple[Finding, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Placed:
-    """A passage on the axis: along = offset + direction * recorded distance."""
-
-    passage: Passage
-    direction: Literal[1, -1]
-    offset_m: float
-    low_m: float
-    high_m: float
 
 
 def cut_legs(session: Session) -> LegSet:
@@ -145,6 +133,19 @@ def cut_legs(session: Session) -> LegSet:
             where="runs.csv",
             fix="let each run's laps or times hold the way out, the turn and the way back",
         )
+    findings += _not_placed(session, runs, placed, excluded)
+    if axis is None and session.settings.course.gate_a is not None:
+        findings.append(
+            Finding(
+                severity="warning",
+                code="gates-not-used",
+                where="session.toml: course.gate_a, course.gate_b",
+                message="gates are given, but the recording has no satellite positions to find "
+                "them by: the longest stretch that all runs share is used",
+                fix="record positions, or leave the gates out",
+                session=session.key,
+            )
+        )
     low, high, left_out = _shared_stretch(session, placed, axis)
     for number, reason in left_out.items():
         position = next(p.passage.position for p in placed if p.passage.run == number)
@@ -153,7 +154,7 @@ def cut_legs(session: Session) -> LegSet:
     if usable and usable[0].direction < 0:
         # Gate A is crossed first in the first used run: turn the axis around.
         usable = [
-            _Placed(
+            Placed(
                 passage=p.passage,
                 direction=1 if p.direction < 0 else -1,
                 offset_m=-p.offset_m,
@@ -167,8 +168,9 @@ def cut_legs(session: Session) -> LegSet:
     else:
         turned = False
     legs = []
+    clock = session_clock(session.recordings)
     for item in usable:
-        leg, reason = _cut(session, item, low, high)
+        leg, reason = cut_at_gates(session, item, low, high)
         if leg is None:
             findings.append(
                 Finding(
@@ -181,7 +183,7 @@ def cut_legs(session: Session) -> LegSet:
                 )
             )
         else:
-            legs.append(leg)
+            legs.append(replace(leg, clock_s=clock[item.passage.recording]))
     with_legs = {leg.run for leg in legs}
     for item in usable:
         run_number = item.passage.run
@@ -214,6 +216,53 @@ def cut_legs(session: Session) -> LegSet:
     )
 
 
+def session_clock(recordings: Sequence[Recording]) -> list[float]:
+    """Return the time of the first recording at which each recording begins [s].
+
+    Recordings that do not know when they began are taken one after the other as listed.
+    """
+    clock: list[float] = []
+    for recording in recordings:
+        first = recordings[0]
+        if not clock:
+            clock.append(0.0)
+        elif recording.start_utc is not None and first.start_utc is not None:
+            clock.append((recording.start_utc - first.start_utc).total_seconds())
+        else:
+            before = recordings[len(clock) - 1]
+            clock.append(clock[-1] + float(before.time_s[-1]))
+    return clock
+
+
+def _not_placed(
+    session: Session,
+    runs: Sequence[tuple[Passage, ...]],
+    placed: Sequence[Placed],
+    excluded: list[ExcludedRun],
+) -> list[Finding]:
+    """List runs of which nothing could be placed, and report single passages that could not."""
+    have = {(p.passage.run, p.passage.number) for p in placed}
+    findings = []
+    for passages in runs:
+        lost = [p for p in passages if (p.run, p.number) not in have]
+        if len(lost) == len(passages):
+            reason = "it shows no turn, and there are no positions to place it by"
+            excluded.append(ExcludedRun(run=lost[0].run, position=lost[0].position, reason=reason))
+        elif lost:
+            findings.append(
+                Finding(
+                    severity="warning",
+                    code="leg-left-out",
+                    where=f"run {lost[0].run}",
+                    message="a passage is left out: neither a turn beside it nor positions tell "
+                    "where it was ridden",
+                    fix="let the laps or times of a run begin and end at the same end of the road",
+                    session=session.key,
+                )
+            )
+    return findings
+
+
 def _track(recording: Recording, passage: Passage) -> tuple[Floats, Floats]:
     assert recording.latitude_deg is not None
     assert recording.longitude_deg is not None
@@ -240,7 +289,7 @@ def _axis(session: Session, runs: Sequence[tuple[Passage, ...]]) -> CourseAxis |
 
 def _place_by_gps(
     session: Session, runs: Sequence[tuple[Passage, ...]], axis: CourseAxis
-) -> list[_Placed]:
+) -> list[Placed]:
     placed = []
     for passages in runs:
         for passage in passages:
@@ -257,7 +306,7 @@ def _place_by_gps(
     return placed
 
 
-def _place_by_turns(session: Session, runs: Sequence[tuple[Passage, ...]]) -> list[_Placed]:
+def _place_by_turns(session: Session, runs: Sequence[tuple[Passage, ...]]) -> list[Placed]:
     """Place passages by metres from the far turn: out is odd, back is even within a run."""
     placed = []
     for passages in runs:
@@ -274,25 +323,23 @@ def _place_by_turns(session: Session, runs: Sequence[tuple[Passage, ...]]) -> li
 
 def _on_axis(
     recording: Recording, passage: Passage, direction: Literal[1, -1], offset: float
-) -> _Placed:
+) -> Placed:
     distance = filled(recording.distance_m)
     ends = sorted(
         offset + direction * float(distance[k]) for k in (passage.steady_first, passage.steady_last)
     )
     if passage.steady_last <= passage.steady_first:
         ends = [0.0, 0.0]
-    return _Placed(
+    return Placed(
         passage=passage, direction=direction, offset_m=offset, low_m=ends[0], high_m=ends[1]
     )
 
 
 def _shared_stretch(
-    session: Session, placed: Sequence[_Placed], axis: CourseAxis | None
+    session: Session, placed: Sequence[Placed], axis: CourseAxis | None
 ) -> tuple[float, float, dict[int, str]]:
     """Return the gates on the axis, and the runs that do not cross both with the reason."""
-    course = session.settings.course
-    gate_a = None if course is None else getattr(course, "gate_a", None)
-    gate_b = None if course is None else getattr(course, "gate_b", None)
+    gate_a, gate_b = session.settings.course.gate_a, session.settings.course.gate_b
     numbers = sorted({p.passage.run for p in placed})
     left_out: dict[int, str] = {}
     if gate_a is not None and gate_b is not None and axis is not None:
@@ -310,7 +357,7 @@ def _shared_stretch(
         low, high = float(min(along)), float(max(along))
         for number in numbers:
             mine = [p for p in placed if p.passage.run == number]
-            if not any(p.low_m <= low + 5.0 and p.high_m >= high - 5.0 for p in mine):
+            if not any(p.reaches(low, high) for p in mine):
                 left_out[number] = "does not cross both gates clear of turning and braking"
         if len(left_out) == len(numbers):
             raise SessionError(
@@ -347,90 +394,3 @@ def _shared_stretch(
             "were ridden on the same stretch out and back",
         )
     return low, high, left_out
-
-
-def _cut(session: Session, item: _Placed, low: float, high: float) -> tuple[Leg | None, str]:
-    """Cut one passage at the gates; energy, speed and time are interpolated there."""
-    passage = item.passage
-    recording = session.recordings[passage.recording]
-    delay = session.settings.power_meter.delay_s
-    rows = slice(max(passage.first - 3, 0), passage.last + 4)
-    time = recording.time_s[rows]
-    distance = filled(recording.distance_m)[rows]
-    speed = filled(recording.speed_m_s)[rows]
-    raw_power = recording.power_w
-    power = filled(raw_power)
-    ends = sorted(
-        ((g - item.offset_m) / item.direction for g in (low, high)), key=lambda value: value
-    )
-    if distance[0] > ends[0] + 0.5 or distance[-1] < ends[1] - 0.5:
-        return None, "it does not reach from gate to gate"
-    entry, leave = (_time_at(time, distance, speed, d) for d in ends)
-    inside = (time > entry + 1e-6) & (time < leave - 1e-6)
-    if inside.sum() < 10:
-        return None, "fewer than 10 samples between the gates"
-    stamps = np.concatenate([[entry], time[inside], [leave]])
-    if np.diff(stamps).max() > 10.0:
-        return None, f"a gap of {np.diff(stamps).max():.0f} s in the recording"
-    whole = (recording.time_s > entry) & (recording.time_s < leave + 1.0)
-    missing = ~np.isfinite(raw_power[whole])
-    if missing.mean() > MOST_MISSING_POWER:
-        return None, f"power is missing in {100 * missing.mean():.0f} % of its samples"
-    if missing.any():
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], missing.astype(np.int8), [0]])))
-        longest = int((edges[1::2] - edges[::2]).max())
-        if longest * float(np.median(np.diff(time))) > LONGEST_POWER_GAP_S:
-            return None, f"power is missing for {longest} samples in a row"
-    # Work up to any moment: power at a stamp is the mean over the interval that ends there.
-    step = np.diff(recording.time_s, prepend=recording.time_s[0])
-    work = np.cumsum(power * step)
-    at = np.interp(stamps + delay, recording.time_s, work)
-    mean_power = np.concatenate([[np.nan], np.diff(at) / np.diff(stamps)])
-    mean_power[0] = mean_power[1]
-    along = item.offset_m + item.direction * np.interp(stamps, time, distance)
-    along[0], along[-1] = (low, high) if item.direction > 0 else (high, low)
-
-    def channel(values: Floats | None) -> Floats | None:
-        if values is None or not np.isfinite(values[rows]).any():
-            return None
-        piece = values[rows]
-        good = np.isfinite(piece)
-        answer = np.interp(stamps, time[good], piece[good])
-        near = np.abs(time[good][:, None] - stamps[None, :]).min(axis=0) > 2.5
-        answer[near] = np.nan  # a gap stays a gap
-        return np.asarray(answer)
-
-    heading = None
-    return (
-        Leg(
-            session=session.key,
-            run=passage.run,
-            position=passage.position,
-            direction=item.direction,
-            time_s=stamps,
-            along_m=along - low,
-            speed_m_s=np.interp(stamps, time, speed),
-            power_w=mean_power,
-            altitude_m=channel(recording.altitude_m),
-            airspeed_m_s=channel(recording.airspeed_m_s),
-            yaw_deg=channel(recording.yaw_deg),
-            heart_rate_bpm=channel(recording.heart_rate_bpm),
-            heading_deg=heading,
-        ),
-        "",
-    )
-
-
-def _time_at(time: Floats, distance: Floats, speed: Floats, where: float) -> float:
-    """Return when a distance was reached, speed changing linearly between two samples."""
-    k = int(np.clip(np.searchsorted(distance, where), 1, len(distance) - 1))
-    span = distance[k] - distance[k - 1]
-    if span <= 0:
-        return float(time[k])
-    share = (where - distance[k - 1]) / span
-    v0, v1 = max(speed[k - 1], 0.1), max(speed[k], 0.1)
-    # share of distance -> share of time for a linear change of speed
-    a = 0.5 * (v1 - v0)
-    mean = 0.5 * (v0 + v1)
-    root = share if abs(a) < 1e-9 else (-v0 + np.sqrt(v0 * v0 + 4 * a * share * mean)) / (2 * a)
-    return float(time[k - 1] + np.clip(root, 0.0, 1.0) * (time[k] - time[k - 1]))

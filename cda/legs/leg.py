@@ -32,6 +32,8 @@ class Leg:
         As recorded, interpolated at the gates.
     heading_deg : float or None
         Mean direction of travel, clockwise from true north; None without GPS. [deg]
+    clock_s : float
+        Time of the session's first recording at which this leg's recording begins. [s]
     """
 
     session: str
@@ -47,6 +49,12 @@ class Leg:
     yaw_deg: NDArray[np.float64] | None = None
     heart_rate_bpm: NDArray[np.float64] | None = None
     heading_deg: float | None = None
+    clock_s: float = 0.0
+
+    @property
+    def start_s(self) -> float:
+        """Return when gate to gate began, in time of the session's first recording [s]."""
+        return self.clock_s + float(self.time_s[0])
 
     @property
     def name(self) -> str:
