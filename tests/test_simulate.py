@@ -435,6 +435,12 @@ def test_loops_and_tracks_are_ridden_in_laps() -> None:
         scenario = replace(PRESETS["light"], **SMALL, course=course, leg_length_m=600.0)
         truth = simulate_session(scenario, 1).truth
         assert len(truth["legs"]) == 2 * scenario.laps_per_run
+        session = simulate_session(replace(scenario, laps="leg"), 1).session
+        for run in session.runs:
+            legs = [leg for leg in truth["legs"] if leg["run"] == run.run]
+            for span, leg in zip(run.spans, legs, strict=True):
+                assert span[0] == pytest.approx(leg["entry_s"], abs=9.0)
+                assert span[1] == pytest.approx(leg["exit_s"], abs=9.0)
         for leg in truth["legs"]:
             assert 35.0 < leg["exit_s"] - leg["entry_s"] < 100.0
     assert truth["wind"]["mean_m_s"] == 0.0

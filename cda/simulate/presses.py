@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -18,48 +19,56 @@ if TYPE_CHECKING:
 MANUAL, AUTOMATIC = "manual", "distance"
 
 
-def _intended(scenario: Scenario, ridden: Ridden) -> list[tuple[float, int, int | None]]:
-    """Return (time, run, leg) of each press meant, run by run; leg None for a whole run."""
-    meant: list[tuple[float, int, int | None]] = []
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Press:
+    """The end of a lap [s]; `opens`: the lap that begins here belongs to the run.
+
+    An automatic lap changes nothing of that: None.
+    """
+
+    time_s: float
+    run: int | None = None
+    opens: bool | None = None
+    trigger: str = MANUAL
+
+
+def _intended(scenario: Scenario, ridden: Ridden) -> list[_Press]:
+    """Return the presses meant, run by run, at the gates exactly."""
+    meant: list[_Press] = []
     for run, (start, end) in enumerate(ridden.run_times, start=1):
         legs = [leg for leg in ridden.legs if leg.run == run]
-        if scenario.laps == "leg" and legs:
-            for k, leg in enumerate(legs):
-                meant += [(leg.entry_s, run, k), (leg.exit_s, run, k)]
-        else:
-            first = legs[0].entry_s if legs else start + 20.0
-            last = legs[-1].exit_s if legs else end - 20.0
-            meant += [(first, run, None), (last, run, None)]
+        if not legs:
+            pairs = [(start + 20.0, True), (end - 20.0, False)]
+        elif scenario.laps == "run":
+            pairs = [(legs[0].entry_s, True), (legs[-1].exit_s, False)]
+        elif scenario.course == "out-and-back":
+            pairs = [p for leg in legs for p in ((leg.entry_s, True), (leg.exit_s, False))]
+        else:  # laps of a loop touch: one press ends a lap and begins the next
+            pairs = [(leg.entry_s, True) for leg in legs] + [(legs[-1].exit_s, False)]
+        meant += [_Press(time_s=time, run=run, opens=opens) for time, opens in pairs]
     return meant
 
 
-def _presses(
-    scenario: Scenario, draws: Draws, ridden: Ridden
-) -> list[tuple[float, int | None, int | None, str]]:
-    """Return (time, run, leg, trigger) of every lap end, in order of time [s]."""
-    if scenario.laps not in ("run", "leg"):
-        pressed: list[tuple[float, int | None, int | None, str]] = []
-    else:
+def _presses(scenario: Scenario, draws: Draws, ridden: Ridden) -> list[_Press]:
+    """Return the end of every lap, in order of time."""
+    pressed: list[_Press] = []
+    if scenario.laps in ("run", "leg"):
         meant = _intended(scenario, ridden)
         late = stream(draws.seed, "lap presses").normal(0.0, scenario.lap_press_sd_s, len(meant))
-        pressed = []
         previous = 0.0
-        for (time, run, leg), error in zip(meant, late, strict=True):
-            extra = scenario.late_press_s if run in scenario.late_press_runs else 0.0
-            moment = float(max(round(time + error + extra), previous + 1.0))
-            # laps on a loop touch: one press ends a lap and begins the next
-            if pressed and scenario.course != "out-and-back" and time - pressed[-1][0] < 10.0:
-                continue
-            pressed.append((moment, run, leg, MANUAL))
+        for press, error in zip(meant, late, strict=True):
+            extra = scenario.late_press_s if press.run in scenario.late_press_runs else 0.0
+            moment = float(max(round(press.time_s + error + extra), previous + 1.0))
+            pressed.append(replace(press, time_s=moment))
             previous = moment
     if scenario.automatic_lap_m:
         count = int(ridden.path_m[-1] // scenario.automatic_lap_m)
         marks = scenario.automatic_lap_m * np.arange(1, count + 1)
         pressed += [
-            (float(round(t)), None, None, AUTOMATIC)
+            _Press(time_s=float(round(t)), trigger=AUTOMATIC)
             for t in np.interp(marks, ridden.path_m, ridden.time_s)
         ]
-    return sorted(pressed, key=lambda p: p[0])
+    return sorted(pressed, key=lambda p: p.time_s)
 
 
 def raw_laps(
@@ -70,7 +79,8 @@ def raw_laps(
 
     laps = []
     start = 0.0
-    for moment, _, _, trigger in _presses(scenario, draws, ridden):
+    for press in _presses(scenario, draws, ridden):
+        moment, trigger = press.time_s, press.trigger
         if moment > start:
             laps.append(
                 RawLap(start_s=clock_start_s + start, end_s=clock_start_s + moment, trigger=trigger)
@@ -113,20 +123,14 @@ def _lap_numbers(scenario: Scenario, draws: Draws, ridden: Ridden) -> dict[int, 
     """Return the numbers of the laps that lie between a run's presses."""
     numbers: dict[int, list[int]] = {}
     number, start = 1, 0.0
-    inside: tuple[int, int | None] | None = None
-    for moment, run, leg, _ in _presses(scenario, draws, ridden):
-        if moment <= start:
-            continue
-        if inside is not None:
-            numbers.setdefault(inside[0], []).append(number)
-        number, start = number + 1, moment
-        if run is not None:
-            opened = (run, leg)
-            if scenario.course != "out-and-back" and scenario.laps == "leg":
-                last = leg == scenario.laps_per_run - 1
-                inside = None if inside is not None and last and inside == opened else opened
-            else:
-                inside = None if inside == opened else opened
+    inside: int | None = None
+    for press in _presses(scenario, draws, ridden):
+        if press.time_s > start:  # a lap of no length is not stored, and has no number
+            if inside is not None:
+                numbers.setdefault(inside, []).append(number)
+            number, start = number + 1, press.time_s
+        if press.opens is not None:
+            inside = press.run if press.opens else None
     return numbers
 
 
