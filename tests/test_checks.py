@@ -101,7 +101,7 @@ def test_clean_days_raise_nothing() -> None:
         ("leg-short", "run 5 out", {"run5out": {"length": 350.0}}),
         ("legs-differ-in-length", "run 5 back", {"run5back": {"wheel": 1.02}}),
         ("unequal-power", "a, b", {"position_b": {"power": 236.0}}),
-        ("leg-slow", "run 1 out", {"all": {"power": 75.0, "speed": 6.0}}),
+        ("leg-slow", "runs 1, 2, 3", {"all": {"power": 75.0, "speed": 6.0}}),
     ],
 )
 def test_one_fault_is_found_where_it_is(code: str, where: str, faults: dict[str, Any]) -> None:

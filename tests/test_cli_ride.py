@@ -210,6 +210,44 @@ def test_match_asks_and_changes_nothing_where_passes_and_runs_differ(folder: Pat
     assert "5 rows of runs.csv filled" in solved.stderr
 
 
+def test_match_asks_on_a_terminal_and_nothing_typed_leaves_the_sheet(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for index in range(6):
+        change_sheet(folder, index, laps="", start="", end="")
+    change_sheet(folder, 5, use="no")
+    old = (folder / "runs.csv").read_text(encoding="utf-8")
+    monkeypatch.setattr("cda.cli.check.on_terminal", lambda: True)
+    words = ["check", str(folder), "--match"]
+    shown = CliRunner().invoke(main, words, input="\n\n")
+    assert shown.exit_code == 3
+    assert (folder / "runs.csv").read_text(encoding="utf-8") == old
+    # Two passes of a run set aside; "x" is asked again.
+    shown = CliRunner().invoke(main, words, input="x\n11, 12\n\n")
+    assert "5 rows of runs.csv filled" in shown.stderr, shown.output
+    assert "Passes to leave out" not in shown.stdout
+
+
+def test_an_open_question_of_match_is_a_finding_in_json(folder: Path) -> None:
+    for index in range(1, 6):
+        change_sheet(folder, index, laps="", start="", end="")
+    change_sheet(folder, 5, use="no")
+    shown = cda("check", folder, "--match", "--json")
+    assert shown.exit_code == 3
+    findings = json.loads(shown.stdout)["findings"]
+    assert findings[0]["code"] == "runs-not-matched"
+    assert "which 2 passes are spoiled or extra?" in findings[0]["message"]
+
+
+def test_guide_names_what_is_missing_and_the_command(folder: Path) -> None:
+    assert last_line(cda("guide", folder)) == f"Next: cda fit {folder}"
+    edit(folder / "session.toml", r"^mass_kg = .*$", "")
+    shown = cda("guide", folder, "--json")
+    assert shown.exit_code == 0
+    assert "Weigh the rider" in json.loads(shown.stdout)["message"]
+    assert cda("guide", folder / "ride.csv").exit_code == 1
+
+
 def test_make_writes_a_folder_around_the_passes(ridden: Path, tmp_path: Path) -> None:
     shown = cda("check", ridden / "ride.csv", "--make", tmp_path / "made")
     assert shown.exit_code in (0, 3)

@@ -14,6 +14,7 @@ from cda.cli.shell import CommandLine
 
 COMMANDS = {  # in the order of the job; each lives in the module of its name
     "check": "Read a test folder or a recording and say what is wrong with it.",
+    "guide": "What is missing next in a test folder, and the one command to type.",
     "fit": "CdA of every position and the differences, with uncertainty.",
     "race": "Minutes saved at the race by each position, in order.",
     "report": "Everything as one self-contained page.",

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from cda.cli.options import json_option, set_option
+from cda.cli.shell import WARNING
 from cda.cli.talk import command_line, exit_status, print_document, say, say_next
 from cda.errors import OutputError, SessionError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from cda.checks import MatchedRun
+    from cda.checks import Match, MatchedRun
     from cda.passes import Pass, Stretch
     from cda.recording import Recording
+    from cda.results import Finding
     from cda.session import Session
 
 EPILOG = """\b
@@ -103,13 +107,22 @@ def command(
         from cda.session import load_session
 
         session = load_session(what, overrides=settings)
-        if match and not _match(what, session, spoiled, skipped):
-            again = command_line("cda", "check", what, "--match")
-            say_next(
-                f"{again} --spoiled PASS, or --skipped RUN, until passes and runs come out even"
-            )
-            return 3
-        report = check_session(load_session(what, overrides=settings) if match else session)
+        if match:
+            open_questions = _match(what, session, spoiled, skipped, may_ask=not as_json)
+            if open_questions:
+                if as_json:
+                    report = check_session(session)
+                    first = _as_findings(open_questions, session.key)
+                    print_document(
+                        replace(report, first=first, rest=(*report.first, *report.rest)).to_dict()
+                    )
+                again = command_line("cda", "check", what, "--match")
+                say_next(
+                    f"{again} --spoiled PASS, or --skipped RUN, until passes and runs come out even"
+                )
+                return WARNING
+            session = load_session(what, overrides=settings)
+        report = check_session(session)
         after = command_line("cda", "fit", what)
     else:
         from cda.readers import read_recording
@@ -134,32 +147,91 @@ def command(
     return exit_status(report.findings)
 
 
-def _match(folder: Path, session: Session, spoiled: Sequence[int], skipped: Sequence[int]) -> bool:
-    """Show the pairs on standard error; fill the sheet and return True where they are certain."""
+def _match(
+    folder: Path,
+    session: Session,
+    spoiled: Sequence[int],
+    skipped: Sequence[int],
+    *,
+    may_ask: bool,
+) -> tuple[str, ...]:
+    """Show the pairs on standard error; fill the sheet where they are certain.
+
+    On a terminal the questions are asked until passes and runs come out even, or nothing is
+    typed. What is still open is returned; nothing is written then.
+    """
     from cda.checks import match_runs
     from cda.session import fill_runs
 
     index, stretch = _best_stretch(session)
     recording = session.recordings[index]
     legs = 2 if session.settings.course.kind == "out-and-back" else 1
-    outcome = match_runs(session.runs, stretch, legs_a_run=legs, spoiled=spoiled, skipped=skipped)
+    left_out, not_ridden = set(spoiled), set(skipped)
     say(
         f"{recording.name}: {len(stretch.passes)} passes over a stretch of {stretch.length_m:.0f} m"
     )
+    while True:
+        outcome = match_runs(
+            session.runs, stretch, legs_a_run=legs, spoiled=left_out, skipped=not_ridden
+        )
+        _show_pairs(recording, stretch, outcome)
+        if outcome.certain or not (may_ask and on_terminal()):
+            break
+        more_passes = left_out | _ask("Passes to leave out", len(stretch.passes))
+        more_runs = not_ridden | _ask("Runs not ridden", max(r.run for r in session.runs))
+        if (more_passes, more_runs) == (left_out, not_ridden):
+            break
+        left_out, not_ridden = more_passes, more_runs
+    if not outcome.certain:
+        return outcome.questions
+    if not outcome.pairs:
+        say("Every row of the run sheet is filled already.")
+        return ()
+    kept = fill_runs(folder, {pair.run: _row(session, recording, pair) for pair in outcome.pairs})
+    say(f"{len(outcome.pairs)} rows of runs.csv filled; the old sheet is {kept.name}")
+    return ()
+
+
+def on_terminal() -> bool:
+    """Say whether somebody is there to answer."""
+    return sys.stdin.isatty()
+
+
+def _show_pairs(recording: Recording, stretch: Stretch, outcome: Match) -> None:
     for number, one in enumerate(stretch.passes, start=1):
         pair = next((p for p in outcome.pairs if one in p.passes), None)
         taken = "left out" if pair is None else f"run {pair.run}, {pair.position}"
         say(f"  pass {number:>3}  {_when(recording, one)}  {_way(one)}  {taken}")
     for question in outcome.questions:
         say(f"? {question}")
-    if not outcome.certain:
-        return False
-    if not outcome.pairs:
-        say("Every row of the run sheet is filled already.")
-        return True
-    kept = fill_runs(folder, {pair.run: _row(session, recording, pair) for pair in outcome.pairs})
-    say(f"{len(outcome.pairs)} rows of runs.csv filled; the old sheet is {kept.name}")
-    return True
+
+
+def _ask(what: str, highest: int) -> set[int]:
+    """Return the numbers typed; nothing typed leaves all as it is."""
+
+    def numbers(typed: str) -> set[int]:
+        words = typed.replace(",", " ").split()
+        if not all(w.isdecimal() and int(w) <= highest for w in words):
+            raise click.BadParameter(f"numbers up to {highest}, or nothing")
+        return {int(w) for w in words}
+
+    asked: set[int] = click.prompt(
+        f"{what} (numbers, or nothing)", default="", show_default=False, value_proc=numbers,
+        err=True,
+    )  # fmt: skip
+    return asked
+
+
+def _as_findings(questions: Sequence[str], session: str) -> tuple[Finding, ...]:
+    from cda.results import Finding
+
+    return tuple(
+        Finding(
+            severity="warning", code="runs-not-matched", where="runs.csv", session=session,
+            message=question, fix="name passes with --spoiled and runs with --skipped",
+        )
+        for question in questions
+    )  # fmt: skip
 
 
 def _best_stretch(session: Session) -> tuple[int, Stretch]:
@@ -246,7 +318,7 @@ def _make(folder: Path, source: Path, recording: Recording) -> None:
         k += 2
     write_session_folder(
         folder,
-        {"title": folder.name, "recordings": [source.name]},
+        {"title": folder.resolve().name, "recordings": [source.name]},
         rows,
         heading=f"Made from {source.name}: fill in what is marked, and the positions in runs.csv.",
     )
