@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+_BRANCHES: Final = frozenset({"trk", "trkpt"})
 # Children of a point that the standard itself defines and nobody needs here.
 _STANDARD: Final = {
     "trkpt", "extensions", "magvar", "geoidheight", "name", "cmt", "desc", "src", "link", "sym",
@@ -41,7 +42,7 @@ def read_gpx(data: bytes, *, name: str, sha256: str) -> Recording:
     points = Points(name)
     sport = ""
     try:
-        for is_end, path, text, attributes in walk(data, name=name):
+        for is_end, path, text, attributes in walk(data, name=name, branches=_BRANCHES):
             tag = path[-1]
             if not is_end:
                 if tag == "trkpt":

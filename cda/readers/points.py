@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from array import array
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
@@ -47,7 +46,6 @@ CHANNELS: Final = (
     "power_w", "speed_m_s", "distance_m", "altitude_m", "latitude_deg", "longitude_deg",
     "cadence_rpm", "heart_rate_bpm", "temperature_c", "airspeed_m_s", "yaw_deg",
 )  # fmt: skip
-_NUMBER: Final = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?", re.ASCII)
 CYCLING: Final = ("biking", "cycling")
 
 
@@ -109,8 +107,12 @@ class Points:
         """Set a value of the current point; an empty text is a missing sample."""
         if self.row is None or not text:
             return
-        if _NUMBER.fullmatch(text):
-            self.row[channel] = float(text)
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if math.isfinite(value) and "_" not in text:  # Python alone reads 1_000 as a number
+            self.row[channel] = value
         else:
             self._unreadable += 1
 

@@ -23,8 +23,9 @@ _FIELDS: Final = {
     "longitudedegrees": "longitude_deg",
     "cadence": "cadence_rpm",
 }
-# Structure and state inside a trackpoint; anything else with a text is an extension.
-_STRUCTURE: Final = {"trackpoint", "position", "extensions", "sensorstate", "tpx", "heartratebpm"}
+_BRANCHES: Final = frozenset({"activity", "lap", "trackpoint", "extensions"})
+# Leaves of a trackpoint that are no samples; anything else that is unknown is an extension.
+_STATE: Final = frozenset({"sensorstate", "position", "heartratebpm", "tpx"})
 
 
 def read_tcx(data: bytes, *, name: str, sha256: str) -> Recording:
@@ -37,11 +38,9 @@ def read_tcx(data: bytes, *, name: str, sha256: str) -> Recording:
     """
     activity = _Activity(name)
     try:
-        for is_end, path, text, attributes in walk(data, name=name):
-            if "activity" not in path:
-                continue  # plans and courses hold trackpoints too
+        for is_end, path, text, attributes in walk(data, name=name, branches=_BRANCHES):
             if is_end:
-                activity.end(path, text)
+                activity.end(path[-1], path[-2] if len(path) > 1 else "", text)
             else:
                 activity.start(path[-1], attributes)
     except XmlBreakError as error:
@@ -67,23 +66,34 @@ class _Activity:
         self.points = Points(name)
         self.laps: list[tuple[RawLap, str]] = []
         self.sport = ""
+        self.inside = self.extended = False
         self.lap_start = math.nan
         self.lap_duration = math.nan
         self.lap_trigger: str | None = None
 
     def start(self, tag: str, attributes: Mapping[str, str]) -> None:
-        if tag == "trackpoint":
-            self.points.row = {}
-        elif tag == "activity":
+        if tag == "activity":
+            self.inside = True
             self.sport = attributes.get("sport", "").lower()
+        elif not self.inside:
+            return  # plans and courses hold trackpoints too
+        elif tag == "trackpoint":
+            self.points.row = {}
+        elif tag == "extensions":
+            self.extended = True
         elif tag == "lap":
             self.lap_start = self.points.stamp(attributes.get("starttime", ""))
             self.lap_duration, self.lap_trigger = math.nan, None
 
-    def end(self, path: list[str], text: str) -> None:
-        tag, parent = path[-1], path[-2] if len(path) > 1 else ""
+    def end(self, tag: str, parent: str, text: str) -> None:
         row = self.points.row
-        if row is None:
+        if not self.inside:
+            return
+        if tag == "activity":
+            self.inside = False
+        elif tag == "extensions":
+            self.extended = False
+        elif row is None:
             if parent == "lap" and tag == "totaltimeseconds":
                 self.lap_duration = _seconds(text)
             elif parent == "lap" and tag == "triggermethod":
@@ -92,13 +102,16 @@ class _Activity:
                 self._end_lap()
         elif tag == "trackpoint":
             self.points.close(self.sport)
-        elif parent == "trackpoint" and tag == "time":
+        elif self.extended:
+            if tag not in _STATE:
+                self.points.extension(tag, text)
+        elif tag == "time" and parent == "trackpoint":
             row["clock"] = self.points.stamp(text)
-        elif parent == "heartratebpm" and tag == "value":
-            self.points.set("heart_rate_bpm", text)
-        elif "extensions" not in path and tag in _FIELDS:
+        elif tag in _FIELDS:
             self.points.set(_FIELDS[tag], text)
-        elif tag not in _STRUCTURE:
+        elif tag == "value" and parent == "heartratebpm":
+            self.points.set("heart_rate_bpm", text)
+        elif tag not in _STATE:
             self.points.extension(tag, text)
 
     def _end_lap(self) -> None:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Final
 from cda.errors import RecordingError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping
+    from xml.etree.ElementTree import Element
 
 MAX_DEPTH: Final = 60  # an activity file needs twelve
 MAX_SILENCE_BYTES: Final = 1 << 20  # bytes without the start or end of any element
@@ -34,18 +35,21 @@ class _Source:
     """The bytes in small pieces; raises where too many pass without an element."""
 
     def __init__(self, data: bytes) -> None:
-        self.data, self.place, self.last_event = data, 0, 0
+        self.data, self.place, self.silent_bytes = data, 0, 0
 
     def read(self, _size: int = -1) -> bytes:
-        if self.place - self.last_event > MAX_SILENCE_BYTES:
+        if self.silent_bytes > MAX_SILENCE_BYTES:
             raise XmlBreakError("one tag, comment or text is longer than 1 MiB")
         piece = self.data[self.place : self.place + _CHUNK_BYTES]
         self.place += len(piece)
+        self.silent_bytes += len(piece)
         return piece
 
 
-def walk(data: bytes, *, name: str) -> Iterator[tuple[bool, list[str], str, Mapping[str, str]]]:
-    """Yield the start and end of every element.
+def walk(
+    data: bytes, *, name: str, branches: Collection[str]
+) -> Iterator[tuple[bool, list[str], str, Mapping[str, str]]]:
+    """Yield the start and end of every branch asked for, and the end of every leaf.
 
     Parameters
     ----------
@@ -53,18 +57,20 @@ def walk(data: bytes, *, name: str) -> Iterator[tuple[bool, list[str], str, Mapp
         The document; its encoding is as it declares.
     name : str
         Of the file, for messages.
+    branches : collection of str
+        Local names, in lower case, of the elements whose start and end are wanted.
 
     Yields
     ------
     is_end : bool
-        False at the start tag, True at the end tag.
+        False at a start tag, True at an end tag.
     path : list of str
         Local names in lower case from the root to this element; the same list each time, to be
         read and not kept. Name spaces are not told apart.
     text : str
         Text directly inside the element, stripped; empty at its start.
     attributes : mapping of str to str
-        Of the element, by local name.
+        Of the element, by local name, at its start; empty at its end.
 
     Raises
     ------
@@ -77,23 +83,33 @@ def walk(data: bytes, *, name: str) -> Iterator[tuple[bool, list[str], str, Mapp
     from defusedxml.ElementTree import iterparse
 
     source = _Source(data)
+    names: dict[str, str] = {}
     path: list[str] = []
-    open_elements: list[object] = []
-    ended = False
+    # An element is taken out of its parent when it ends; nothing else would ever free it.
+    parents: list[Element] = []
+    is_leaf = ended = False
     try:
         for event, element in iterparse(source, ("start", "end"), forbid_dtd=True):
-            source.last_event = source.place
+            source.silent_bytes = 0
             if event == "start":
-                path.append(_local(element.tag))
-                open_elements.append(element)
-                _bound_depth(path)
-                yield False, path, "", {_local(k): v for k, v in element.attrib.items()}
+                tag = names.get(element.tag)
+                if tag is None:
+                    tag = names[element.tag] = _local(element.tag)
+                path.append(tag)
+                parents.append(element)
+                if len(path) > MAX_DEPTH:
+                    _too_deep()
+                is_leaf = True
+                if tag in branches:
+                    yield False, path, "", {_local(k): v for k, v in element.attrib.items()}
                 continue
-            yield True, path, (element.text or "").strip(), element.attrib
+            if is_leaf or path[-1] in branches:
+                yield True, path, (element.text or "").strip(), {}
+            is_leaf = False
             path.pop()
-            open_elements.pop()
-            if open_elements:
-                open_elements[-1].remove(element)  # type: ignore[attr-defined]
+            parents.pop()
+            if parents:
+                parents[-1].remove(element)
             else:
                 ended = True
     except DefusedXmlException as error:
@@ -109,9 +125,8 @@ def walk(data: bytes, *, name: str) -> Iterator[tuple[bool, list[str], str, Mapp
         raise XmlBreakError(problem, after_end=ended) from error
 
 
-def _bound_depth(path: list[str]) -> None:
-    if len(path) > MAX_DEPTH:
-        raise XmlBreakError(f"elements are nested more than {MAX_DEPTH} deep")
+def _too_deep() -> None:
+    raise XmlBreakError(f"elements are nested more than {MAX_DEPTH} deep")
 
 
 def _local(tag: object) -> str:
