@@ -42,9 +42,8 @@ def read_gpx(data: bytes, *, name: str, sha256: str) -> Recording:
     points = Points(name)
     sport = ""
     try:
-        for is_end, path, text, attributes in walk(data, name=name, branches=_BRANCHES):
-            tag = path[-1]
-            if not is_end:
+        for tag, parent, text, attributes in walk(data, name=name, branches=_BRANCHES):
+            if attributes is not None:
                 if tag == "trkpt":
                     points.row = {}
                     points.set("latitude_deg", attributes.get("lat", "").strip())
@@ -52,13 +51,13 @@ def read_gpx(data: bytes, *, name: str, sha256: str) -> Recording:
                 elif tag == "trk":
                     sport = ""
             elif points.row is None:
-                if tag == "type" and path[-2:-1] == ["trk"]:
+                if tag == "type" and parent == "trk":
                     sport = text.lower()
             elif tag == "trkpt":
                 points.close(sport)
-            elif path[-2] == "trkpt" and tag == "time":
+            elif parent == "trkpt" and tag == "time":
                 points.row["clock"] = points.stamp(text)
-            elif path[-2] == "trkpt" and tag == "ele":
+            elif parent == "trkpt" and tag == "ele":
                 points.set("altitude_m", text)
             elif tag in EXTENSIONS or tag not in _STANDARD:
                 points.extension(tag, text)

@@ -38,11 +38,11 @@ def read_tcx(data: bytes, *, name: str, sha256: str) -> Recording:
     """
     activity = _Activity(name)
     try:
-        for is_end, path, text, attributes in walk(data, name=name, branches=_BRANCHES):
-            if is_end:
-                activity.end(path[-1], path[-2] if len(path) > 1 else "", text)
+        for tag, parent, text, attributes in walk(data, name=name, branches=_BRANCHES):
+            if attributes is None:
+                activity.end(tag, parent, text)
             else:
-                activity.start(path[-1], attributes)
+                activity.start(tag, attributes)
     except XmlBreakError as error:
         again = error.after_end and len(re.findall(rb"<[\w.:-]*TrainingCenterDatabase", data)) > 1
         activity.points.broken(error, again=again)

@@ -1,23 +1,41 @@
 """XML element by element, through defusedxml: what lies before a break is kept, nothing piles up.
 
-Document types and entities are refused, so that no few bytes can stand for many. An element is
-forgotten as soon as it ends, nesting is bounded, and so is the length of one tag, comment or text:
-memory does not grow with the file.
+Document types and entities are refused, so that no few bytes can stand for many. No tree is built;
+nesting is bounded, and so is the length of one tag, comment or text: memory does not grow with the
+file.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from cda.errors import RecordingError
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
-    from xml.etree.ElementTree import Element
 
 MAX_DEPTH: Final = 60  # an activity file needs twelve
 MAX_SILENCE_BYTES: Final = 1 << 20  # bytes without the start or end of any element
 _CHUNK_BYTES: Final = 16_384
+
+
+class Step(NamedTuple):
+    """The start of a branch, the end of a branch, or the end of a leaf.
+
+    Attributes
+    ----------
+    tag, parent : str
+        Local names in lower case; the root's parent is empty. Name spaces are not told apart.
+    text : str
+        Text inside the element, stripped; empty at a start.
+    attributes : mapping of str to str, or None
+        By local name, at a start; None at an end.
+    """
+
+    tag: str
+    parent: str
+    text: str
+    attributes: Mapping[str, str] | None
 
 
 class XmlBreakError(Exception):
@@ -31,24 +49,45 @@ class XmlBreakError(Exception):
         self.problem, self.after_end = problem, after_end
 
 
-class _Source:
-    """The bytes in small pieces; raises where too many pass without an element."""
+class _Target:
+    """Takes the parser's calls and turns them into steps."""
 
-    def __init__(self, data: bytes) -> None:
-        self.data, self.place, self.silent_bytes = data, 0, 0
+    def __init__(self, branches: Collection[str]) -> None:
+        self.branches = branches
+        self.steps: list[Step] = []
+        self.path: list[str] = [""]
+        self.names: dict[str, str] = {}
+        self.text = ""
+        self.is_leaf = self.moved = self.ended = False
 
-    def read(self, _size: int = -1) -> bytes:
-        if self.silent_bytes > MAX_SILENCE_BYTES:
-            raise XmlBreakError("one tag, comment or text is longer than 1 MiB")
-        piece = self.data[self.place : self.place + _CHUNK_BYTES]
-        self.place += len(piece)
-        self.silent_bytes += len(piece)
-        return piece
+    def start(self, full_name: str, attributes: Mapping[str, str]) -> None:
+        tag = self.names.get(full_name)
+        if tag is None:
+            tag = self.names[full_name] = _local(full_name)
+        if tag in self.branches:
+            local = {_local(k): v for k, v in attributes.items()}
+            self.steps.append(Step(tag, self.path[-1], "", local))
+        self.path.append(tag)
+        if len(self.path) > MAX_DEPTH + 1:
+            raise XmlBreakError(f"elements are nested more than {MAX_DEPTH} deep")
+        self.text = ""
+        self.is_leaf = self.moved = True
+
+    def data(self, text: str) -> None:
+        if self.is_leaf:
+            self.text += text
+
+    def end(self, _full_name: str) -> None:
+        tag = self.path.pop()
+        if self.is_leaf or tag in self.branches:
+            self.steps.append(Step(tag, self.path[-1], self.text.strip(), None))
+        self.text = ""
+        self.is_leaf = False
+        self.moved = True
+        self.ended = len(self.path) == 1
 
 
-def walk(
-    data: bytes, *, name: str, branches: Collection[str]
-) -> Iterator[tuple[bool, list[str], str, Mapping[str, str]]]:
+def walk(data: bytes, *, name: str, branches: Collection[str]) -> Iterator[Step]:
     """Yield the start and end of every branch asked for, and the end of every leaf.
 
     Parameters
@@ -60,74 +99,50 @@ def walk(
     branches : collection of str
         Local names, in lower case, of the elements whose start and end are wanted.
 
-    Yields
-    ------
-    is_end : bool
-        False at a start tag, True at an end tag.
-    path : list of str
-        Local names in lower case from the root to this element; the same list each time, to be
-        read and not kept. Name spaces are not told apart.
-    text : str
-        Text directly inside the element, stripped; empty at its start.
-    attributes : mapping of str to str
-        Of the element, by local name, at its start; empty at its end.
-
     Raises
     ------
     XmlBreakError
-        Where the document breaks off or stops being XML.
+        Where the document breaks off or stops being XML, after the steps before that.
     RecordingError
         If it declares a document type or entities.
     """
     from defusedxml import DefusedXmlException
-    from defusedxml.ElementTree import iterparse
+    from defusedxml.ElementTree import DefusedXMLParser
 
-    source = _Source(data)
-    names: dict[str, str] = {}
-    path: list[str] = []
-    # An element is taken out of its parent when it ends; nothing else would ever free it.
-    parents: list[Element] = []
-    is_leaf = ended = False
-    try:
-        for event, element in iterparse(source, ("start", "end"), forbid_dtd=True):
-            source.silent_bytes = 0
-            if event == "start":
-                tag = names.get(element.tag)
-                if tag is None:
-                    tag = names[element.tag] = _local(element.tag)
-                path.append(tag)
-                parents.append(element)
-                if len(path) > MAX_DEPTH:
-                    _too_deep()
-                is_leaf = True
-                if tag in branches:
-                    yield False, path, "", {_local(k): v for k, v in element.attrib.items()}
-                continue
-            if is_leaf or path[-1] in branches:
-                yield True, path, (element.text or "").strip(), {}
-            is_leaf = False
-            path.pop()
-            parents.pop()
-            if parents:
-                parents[-1].remove(element)
+    target = _Target(branches)
+    parser = DefusedXMLParser(target=target, forbid_dtd=True)
+    silent_bytes, broken = 0, None
+    # Pieces, so that the steps of one piece are all that waits; the last call closes the document.
+    for start in range(0, len(data) + _CHUNK_BYTES, _CHUNK_BYTES):
+        piece = data[start : start + _CHUNK_BYTES]
+        target.moved = False
+        try:
+            if piece:
+                parser.feed(piece)
             else:
-                ended = True
-    except DefusedXmlException as error:
-        raise RecordingError(
-            "the file declares a document type or entities, which no ride needs; it was not read",
-            where=name,
-            fix="export the ride again, from a source you trust",
-        ) from error
-    except (RecordingError, XmlBreakError):
-        raise
-    except Exception as error:  # bytes that are no text of the declared encoding raise many kinds
-        problem = " ".join(str(error).split())[:120] or type(error).__name__
-        raise XmlBreakError(problem, after_end=ended) from error
+                parser.close()
+        except DefusedXmlException as error:
+            raise RecordingError(
+                "the file declares a document type or entities, which no ride needs; "
+                "it was not read",
+                where=name,
+                fix="export the ride again, from a source you trust",
+            ) from error
+        except XmlBreakError as error:
+            broken = error
+        except Exception as error:  # no text of the declared encoding: many kinds are raised
+            problem = " ".join(str(error).split())[:120] or type(error).__name__
+            broken = XmlBreakError(problem, after_end=target.ended)
+        silent_bytes = 0 if target.moved else silent_bytes + len(piece)
+        if silent_bytes > MAX_SILENCE_BYTES and broken is None:
+            broken = XmlBreakError("one tag, comment or text is longer than 1 MiB")
+        yield from target.steps
+        target.steps.clear()
+        if broken is not None:
+            raise broken
+        if not piece:
+            return
 
 
-def _too_deep() -> None:
-    raise XmlBreakError(f"elements are nested more than {MAX_DEPTH} deep")
-
-
-def _local(tag: object) -> str:
-    return str(tag).rpartition("}")[2].lower()
+def _local(name: str) -> str:
+    return name.rpartition("}")[2].lower()
