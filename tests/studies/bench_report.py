@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-ROUNDS = 7
+ROUNDS = 5
 EXAMPLES = Path(__file__).parents[2] / "example_runs"
 FLOOR = """
 import sys
