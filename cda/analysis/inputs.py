@@ -222,7 +222,7 @@ def _wind(session: Session, legs: LegSet) -> tuple[float | None, float, float, f
     """Return the reading's headwind for "out" with its sd, and crosswind squared with its sd."""
     wind = session.settings.wind
     bearing = legs.bearing_deg
-    if wind is None or bearing is None:
+    if wind is None:
         # Filled in from the fitted wind by the analysis: here only the floor is known.
         return None, NO_READING_WIND_SD_M_S, CROSSWIND_FLOOR_M_S**2, CROSSWIND_FLOOR_M_S**2
     speed, speed_sd = wind.speed_m_s, wind.speed_sd_m_s
@@ -236,8 +236,8 @@ def _wind(session: Session, legs: LegSet) -> tuple[float | None, float, float, f
             )
         )
         speed, speed_sd = factor * speed, factor * speed_sd
-    if wind.from_deg is None:
-        # A speed without a direction: either part has half the mean square.
+    if wind.from_deg is None or bearing is None:
+        # A speed without a direction, or a road without one: either part has half the mean square.
         half = 0.5 * (speed**2 + speed_sd**2)
         return 0.0, float(np.sqrt(half + 0.3**2)), half + CROSSWIND_FLOOR_M_S**2, half
     angle = np.radians(wind.from_deg - bearing)

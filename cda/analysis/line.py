@@ -28,13 +28,19 @@ from cda.legs import cut_legs
 from cda.results import Estimate, Finding, Variance
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from cda.estimation import DayInputs, Fit
     from cda.legs import LegSet
     from cda.session import Session
 
 
 def estimate_cda(
-    session: Session | Sequence[Session], *, level: float = 0.95, monte_carlo: int = 0
+    session: Session | Sequence[Session],
+    *,
+    level: float = 0.95,
+    monte_carlo: int = 0,
+    progress: Callable[[int], None] | None = None,
 ) -> Estimate:
     """Estimate the drag area of every position, the differences, and what they rest on.
 
@@ -47,6 +53,8 @@ def estimate_cda(
     monte_carlo : int
         Draws of the systematic inputs (JCGM 101) to compare with the linear propagation;
         0 leaves it out.
+    progress : callable or None
+        Called with the number of Monte Carlo draws done.
 
     Returns
     -------
@@ -72,7 +80,7 @@ def estimate_cda(
     first = fit_days(days, positions, rounds=1)
     days = _with_crosswind(sessions, days, first)
     fit = fit_days(days, positions, start=first.beta)
-    return _estimate(sessions, legs, days, fit, positions, reference, level, monte_carlo)
+    return _estimate(sessions, legs, days, fit, positions, reference, level, monte_carlo, progress)
 
 
 def _estimate(
@@ -84,6 +92,7 @@ def _estimate(
     reference: str,
     level: float,
     monte_carlo: int,
+    progress: Callable[[int], None] | None,
 ) -> Estimate:
     own = run_estimates(days, positions, fit)
     answers = leg_answers(days, positions, fit)
@@ -111,7 +120,9 @@ def _estimate(
     if monte_carlo:
         from cda.analysis.monte_carlo import monte_carlo_check
 
-        settings["monte_carlo"] = monte_carlo_check(days, positions, fit, monte_carlo)
+        settings["monte_carlo"] = monte_carlo_check(
+            days, positions, fit, monte_carlo, progress
+        )
     import cda
 
     return Estimate(
@@ -135,7 +146,7 @@ def _estimate(
 
 
 def _together(sessions: list[Session]) -> list[Session]:
-    """Refuse sessions of different riders; give each its own key."""
+    """Refuse sessions of different riders and a ride given twice; give each its own key."""
     if not sessions:
         raise SessionError("no session given", fix="name at least one test folder")
     riders = {one.settings.rider.id for one in sessions}
@@ -145,6 +156,23 @@ def _together(sessions: list[Session]) -> list[Session]:
             where="session.toml: rider.id",
             fix="pool the days of one rider at a time",
         )
+    ridden: dict[tuple[str, tuple[float, float]], str] = {}
+    for one in sessions:
+        mine = {
+            (one.recordings[run.recording].sha256, span)
+            for run in one.runs
+            if run.use
+            for span in run.spans
+        }
+        twice = next((ridden[key] for key in mine if key in ridden), None)
+        if twice is not None:
+            raise SessionError(
+                f"{twice} and {one.folder_name} hold the same ride: it would count twice and look "
+                "more certain than it is",
+                where=one.folder_name,
+                fix="give each test folder once",
+            )
+        ridden |= dict.fromkeys(mine, one.folder_name)
     if len({one.key for one in sessions}) == len(sessions):
         return sessions
     return [
@@ -229,6 +257,18 @@ def _own_findings(
                     where=f"run {run.run} ({run.position})",
                     message=f"the run is not used: {run.reason}",
                     fix="correct its laps or times, or ride it again" if ridden else "",
+                    session=one.key,
+                )
+            )
+        wind = one.settings.wind
+        if wind is not None and wind.from_deg is not None and cut.bearing_deg is None:
+            findings.append(
+                Finding(
+                    severity="note",
+                    code="wind-direction-not-used",
+                    where="session.toml: wind.from_deg",
+                    message="without satellite positions the road's direction is not known: only "
+                    "the strength of the wind reading is used",
                     session=one.key,
                 )
             )
