@@ -12,6 +12,8 @@ from cda.cli.talk import command_line, exit_status, print_document, say_next
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from cda.results import Estimate
+
 EPILOG = """\b
 Examples:
   cda fit example_runs/short_morning
@@ -50,6 +52,19 @@ def command(
         print_document(estimate.to_dict())
     else:
         click.echo(str(estimate))
+        if monte_carlo:
+            _say_monte_carlo(estimate)
     report = command_line("cda", "report", *sessions, "--race", "RACE.toml", "--out", "report.html")
     say_next(f"{report}   (minutes at the race, all on one page)")
     return exit_status(estimate.findings)
+
+
+def _say_monte_carlo(estimate: Estimate) -> None:
+    """Print the systematic standard uncertainty both ways, a line a position."""
+    check = estimate.settings["monte_carlo"]
+    assert isinstance(check, dict)
+    click.echo(f"\nMonte Carlo with {check['draws']} draws of all systematic inputs (JCGM 101):")
+    for name, both in check["systematic_se_m2"].items():
+        click.echo(
+            f"  {name}: {both['monte_carlo']:.4f} m², linear {both['linear']:.4f} m² (k = 1)"
+        )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from typing import TYPE_CHECKING
+
+import click
 
 from cda.cli.talk import end_on_stop
 
@@ -45,6 +48,20 @@ def estimate_sessions(
 
     sessions, names = load_sessions(folders, settings)
     given = sessions if len(sessions) > 1 else sessions[0]
-    estimate = estimate_cda(given, level=level, monte_carlo=monte_carlo)
+    if monte_carlo:
+        with click.progressbar(
+            length=monte_carlo,
+            label="Monte Carlo",
+            file=sys.stderr,
+            hidden=not sys.stderr.isatty(),
+        ) as bar:
+            estimate = estimate_cda(
+                given,
+                level=level,
+                monte_carlo=monte_carlo,
+                progress=lambda done: bar.update(done - bar.pos),
+            )
+    else:
+        estimate = estimate_cda(given, level=level)
     end_on_stop(estimate.findings, session_names=names)
     return estimate
