@@ -220,14 +220,9 @@ def joint_of(
     rows = [*range(n_pos), fit.names.index(f"{day.key}:crr")]
     n = len(names)
     statistical = np.zeros((n, n))
-    block = fit.replication_cov[np.ix_(rows, rows)]
-    # The posterior mean of a variance is larger than the scale of its t; the draws add the chi^2
-    # themselves, so the scale is what they need.
-    shrink = np.ones(len(rows))
-    for i, estimate in enumerate(estimates):
-        shrink[i] = estimate.statistical_se_m2 / float(np.sqrt(block[i, i]))
-    shrink[n_pos] = float(np.mean(shrink[:n_pos]))
-    statistical[: n_pos + 1, : n_pos + 1] = block * np.outer(shrink, shrink)
+    statistical[: n_pos + 1, : n_pos + 1] = _matched(
+        fit.replication_cov[np.ix_(rows, rows)], estimates, differences
+    )
     total = statistical.copy()
     total[: n_pos + 1, : n_pos + 1] += fit.systematic_cov[np.ix_(rows, rows)]
     for k, name in enumerate(inputs, start=n_pos + 1):
@@ -259,6 +254,35 @@ def joint_of(
             "gravity_m_s2": day.gravity_m_s2,
         },
     )
+
+
+def _matched(
+    block: np.ndarray, estimates: Sequence[PositionEstimate], differences: Sequence[Difference]
+) -> np.ndarray:
+    """Return the covariance whose positions and differences have the stated statistical se.
+
+    The posterior mean of a variance is larger than the scale of its t; draws add the chi-square
+    themselves, so the scale is what they need: that of each position and of each difference.
+    """
+    own = np.array([e.statistical_se_m2 for e in estimates])
+    shrink = own / np.sqrt(np.diag(block)[:-1])
+    shrink = np.append(shrink, np.mean(shrink))
+    matched = np.asarray(block * np.outer(shrink, shrink))
+    at = {e.id: i for i, e in enumerate(estimates)}
+    for d in differences:
+        if d.statistical_se_m2 is not None:
+            i, j = at[d.position], at[d.reference]
+            matched[i, j] = matched[j, i] = 0.5 * (
+                own[i] ** 2 + own[j] ** 2 - d.statistical_se_m2**2
+            )
+    scale = np.sqrt(np.diag(matched))
+    values, vectors = np.linalg.eigh(matched / np.outer(scale, scale))
+    if values.min() >= 0.0:
+        return matched
+    # Scales matched one by one need not fit together to the last digit.
+    positive = (vectors * np.maximum(values, 0.0)) @ vectors.T
+    scale = scale / np.sqrt(np.diag(positive))
+    return np.asarray(positive * np.outer(scale, scale))
 
 
 def _unit(fit: Fit, positions: Sequence[str], difference: Difference) -> np.ndarray:
