@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -12,13 +13,25 @@ import pytest
 from cda.checks import check_bare_recording, check_session, match_runs
 from cda.errors import SessionError
 from cda.passes import Pass, Stretch, find_stretches
+from cda.results import Finding
 from cda.session import Run, Session
 from cda.simulate import PRESETS, simulate_session
+
+SMALL = replace(PRESETS["calm"], n_positions=2, runs_per_position=4)
 
 
 @pytest.fixture(scope="module")
 def day() -> Session:
-    return simulate_session(PRESETS["calm"], 1).session
+    return simulate_session(SMALL, 1).session
+
+
+@pytest.fixture(scope="module")
+def disturbed() -> Session:
+    """Let a lorry pass in run 3, the rider sit up in run 6, power stand still in run 8."""
+    faults: dict[str, Any] = {
+        "lorry_runs": (3,), "sat_up_runs": (6,), "frozen_power_runs": (8,), "sat_up_cda_m2": 0.1
+    }  # fmt: skip
+    return simulate_session(replace(SMALL, **faults), 2).session
 
 
 def braked(session: Session, run: int) -> Session:
@@ -44,6 +57,42 @@ def test_a_clean_day_is_good_and_a_braked_run_is_to_ride_again(day: Session) -> 
     assert next(r for r in spoiled.runs if r.run == 5).mark == "spoiled"
     assert any(line.startswith("x  5 ") for line in str(spoiled).splitlines())
     assert "To ride again: 5." in str(spoiled)
+
+
+def test_a_lorry_and_a_rider_who_sat_up_are_proposed_and_not_dropped(disturbed: Session) -> None:
+    report = check_session(disturbed)
+    found = {f.code: f for f in report.findings}
+    lorry, sat_up = found["vehicle-passing"], found["sat-up"]
+    assert (lorry.where, sat_up.where) == ("run 3 out", "run 6 out")
+    marks = {r.run: r.mark for r in report.runs}
+    assert marks == dict.fromkeys(range(1, 8), "good") | {
+        3: "doubtful",
+        6: "doubtful",
+        8: "spoiled",
+    }
+    assert [r.legs for r in report.runs] == [2] * 8
+    # The evidence: a lorry's air moves at 4 m/s and dies away over 10 s; at 10 m/s, CdA 0.27 m²
+    # and 1.22 kg/m³ it takes off 0.165 (10² - 6²) = 10.5 N at first, 1170 J until it is gone.
+    force, energy = re.findall(r"pulled by (\d+) N .* (\d+) J", lorry.message)[0]
+    assert 7 <= int(force) <= 14
+    assert 700 <= int(energy) <= 2400
+    # 0.1 m² more for 20 s.
+    extra = re.findall(r"held back by \d+ N \((\d\.\d+) m²\) for (12|20|32) s", sat_up.message)
+    assert 0.06 <= float(extra[0][0]) <= 0.14
+
+
+def test_power_that_stands_still_spoils_the_runs_it_touches(disturbed: Session) -> None:
+    report = check_session(disturbed)
+    inside = [f for f in report.findings if f.code == "power-frozen" and "run" in f.where]
+    assert [f.where for f in inside] == ["run 8 out, run 8 back"]
+    assert report.ride_again == (8,)
+
+
+def test_what_session_and_recording_both_say_is_said_once(day: Session) -> None:
+    gap = Finding(severity="note", code="recording-gaps", where="ride.csv", message="1 gap")
+    recording = replace(day.recordings[0], findings=(gap,))
+    both = replace(day, recordings=(recording,), findings=(replace(gap, session="s1"),))
+    assert [f.code for f in check_session(both).findings].count("recording-gaps") == 1
 
 
 def test_rows_set_aside_or_not_ridden_are_told_apart(day: Session) -> None:

@@ -33,8 +33,12 @@ if TYPE_CHECKING:
     from cda.session import Run, Session
 
 # A run with one of these is better ridden again; with any other warning it is doubtful.
-SPOILING: Final = frozenset({"braking", "leg-out-of-line", "one-direction-run", "leg-short"})
-ABOUT_LEGS: Final = SPOILING | {"coasting", "legs-differ-in-length", "leg-slow"}
+SPOILING: Final = frozenset(
+    {"braking", "leg-out-of-line", "leg-short", "one-direction-run", "power-frozen"}
+)
+ABOUT_LEGS: Final = SPOILING | {
+    "coasting", "legs-differ-in-length", "leg-slow", "vehicle-passing", "sat-up"
+}  # fmt: skip
 
 
 def check_session(session: Session) -> CheckReport:
@@ -76,7 +80,7 @@ def check_session(session: Session) -> CheckReport:
             for run in cut.excluded if run.run in ridden
         ]  # fmt: skip
         findings += [*cut.findings, *check_legs(session, legs)]
-    findings = list(dict.fromkeys(findings))
+    findings = _once(findings)
     rows = tuple(_run(run, legs, findings, reasons) for run in session.runs)
     first, rest = rank_findings(findings)
     return CheckReport(
@@ -95,7 +99,7 @@ def check_session(session: Session) -> CheckReport:
 
 def check_bare_recording(recording: Recording) -> CheckReport:
     """Check a recording that no test folder belongs to, and list what was ridden both ways."""
-    first, rest = rank_findings(list(dict.fromkeys(check_recording(recording))))
+    first, rest = rank_findings(_once(check_recording(recording)))
     stretches = tuple(
         CheckedStretch(
             recording=recording.name, from_km=s.from_km, to_km=s.to_km, length_m=s.length_m,
@@ -109,6 +113,14 @@ def check_bare_recording(recording: Recording) -> CheckReport:
         subject=recording.name, what="recording", recordings=(_figures(recording),),
         stretches=stretches, sensors=_sensors(recording), first=first, rest=rest,
     )  # fmt: skip
+
+
+def _once(findings: Sequence[Finding]) -> list[Finding]:
+    """Drop what a session and its recording both say."""
+    kept: dict[tuple[str, str, str], Finding] = {}
+    for finding in findings:
+        kept.setdefault((finding.code, finding.where, finding.message), finding)
+    return list(kept.values())
 
 
 def _run(

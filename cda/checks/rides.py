@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from cda.checks import thresholds as limit
+from cda.checks.balance import CDA_M2, EFFICIENCY, HALF_DENSITY_KG_M3, MASS_KG, ROLLING_N
+from cda.checks.inside_legs import find_episodes
 from cda.results import Finding
 
 if TYPE_CHECKING:
@@ -22,20 +24,35 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Ordinary values for the rough balance; common practice, no source.
-_MASS_KG: Final = 85.0
-_HALF_DENSITY_KG_M3: Final = 0.6
-_ROLLING_N: Final = 3.5
-_CDA_M2: Final = 0.27
-_EFFICIENCY: Final = 0.976
 _CELL_M: Final = 20.0
+_EVIDENCE_SHOWN: Final = 3  # legs told in full; all are named
 
 
 def check_each_leg(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
     """Yield findings about single legs, one a code and naming the legs."""
     yield from _size(legs, session)
-    yield from _coasting(legs, session)
-    yield from _braking(legs, session)
+    frozen = {leg: stays for leg in legs if (stays := _longest_standing(leg)) >= limit.FROZEN_S}
+    yield from _warn(
+        "power-frozen", list(frozen), session,
+        f"power stands at one value for up to {max(frozen.values(), default=0.0):.0f} s inside the "
+        "timed stretch",
+        "set use = no for the run, and check the power meter's battery and connection",
+    )  # fmt: skip
+    coasting, braking = _coasting(legs), _braking(legs)
+    yield from _warn(
+        "coasting", list(coasting), session,
+        f"no pedalling for up to {max(coasting.values(), default=0.0):.0f} s inside the timed "
+        "stretch; the position may have changed with it",
+        "set use = no for the run if it was left, and ride it again",
+    )  # fmt: skip
+    yield from _warn(
+        "braking", list(braking), session,
+        f"a force of up to {max(braking.values(), default=0.0):.0f} N slowed the rider at one "
+        "place and in no other leg there: a brake, a bump, or something in the way",
+        "set use = no for the run if you remember it, and ride it again",
+    )  # fmt: skip
+    # Power that falls to nothing at once looks like a push for the second that it is late.
+    yield from _episodes([g for g in legs if g not in coasting and g not in braking], session)
     yield from _out_of_line(legs, session)
     yield from _lengths(legs, session)
     yield from _altimeter(legs, session)
@@ -73,22 +90,26 @@ def _size(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-def _coasting(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
-    found, longest = [], 0.0
+def _longest_standing(leg: Leg) -> float:
+    """Return the longest time for which power above zero shows one value [s]."""
+    power, time = leg.power_w[1:], leg.time_s[1:]
+    moved = np.flatnonzero(np.diff(power) != 0.0) + 1  # missing differs from everything
+    first, last = np.append(0, moved), np.append(moved, len(power)) - 1
+    stays = (time[last] - time[first])[power[first] > 0.0]
+    return float(stays.max(initial=0.0))
+
+
+def _coasting(legs: Sequence[Leg]) -> dict[Leg, float]:
+    """Return the legs with a rest from pedalling, and the longest in each [s]."""
+    found = {}
     for leg in legs:
         idle = np.concatenate(([False], leg.power_w[1:] < limit.COASTING_W, [False]))
         change = np.flatnonzero(np.diff(idle.astype(int)))
         stays = [float(leg.time_s[b] - leg.time_s[a])
                  for a, b in zip(change[::2], change[1::2], strict=True)]  # fmt: skip
         if stays and max(stays) >= limit.COASTING_S:
-            found.append(leg)
-            longest = max(longest, *stays)
-    yield from _warn(
-        "coasting", found, session,
-        f"no pedalling for up to {longest:.0f} s inside the timed stretch; the position may have "
-        "changed with it",
-        "set use = no for the run if it was left, and ride it again",
-    )  # fmt: skip
+            found[leg] = max(stays)
+    return found
 
 
 def _unexplained_force(leg: Leg) -> tuple[Floats, Floats]:
@@ -98,10 +119,10 @@ def _unexplained_force(leg: Leg) -> tuple[Floats, Floats]:
     middle = 0.5 * (v[1:] + v[:-1])
     with np.errstate(divide="ignore", invalid="ignore"):
         force = (
-            _EFFICIENCY * leg.power_w[1:] / middle
-            - _MASS_KG * np.diff(v) / step
-            - _ROLLING_N
-            - _HALF_DENSITY_KG_M3 * _CDA_M2 * middle**2
+            EFFICIENCY * leg.power_w[1:] / middle
+            - MASS_KG * np.diff(v) / step
+            - ROLLING_N
+            - HALF_DENSITY_KG_M3 * CDA_M2 * middle**2
         )
     force[~np.isfinite(force) | (step < 1e-3)] = np.nan
     window = max(1, round(limit.BRAKING_WINDOW_S / float(np.median(step))))
@@ -110,14 +131,14 @@ def _unexplained_force(leg: Leg) -> tuple[Floats, Floats]:
     return 0.5 * (leg.along_m[1:] + leg.along_m[:-1]), smooth
 
 
-def _braking(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
-    """Find force that no slope of the shared road and no gust explains.
+def _braking(legs: Sequence[Leg]) -> dict[Leg, float]:
+    """Return the legs with a force that no slope of the shared road and no gust explains [N].
 
     The slope is the median over all legs, its sign turned with the direction; each leg's own
     mean (its wind, its CdA) is taken out first.
     """
     if len(legs) < limit.FEW_LEGS:
-        return
+        return {}
     low = min(float(leg.along_m.min()) for leg in legs)
     high = max(float(leg.along_m.max()) for leg in legs)
     grid = np.arange(low, high + _CELL_M, _CELL_M)
@@ -134,23 +155,39 @@ def _braking(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
         order = np.argsort(place[good])
         on_grid.append(leg.direction * np.interp(grid, place[good][order], force[good][order]))
     if len(on_grid) < limit.FEW_LEGS:
-        return
+        return {}
     slope = np.median(on_grid, axis=0)
-    found, strongest = [], 0.0
+    found = {}
     for leg, pair in zip(legs, forces, strict=True):
         if pair is None:
             continue
         rest = pair[1] - leg.direction * np.interp(pair[0], grid, slope)
         worst = float(np.nanmax(rest))
         if worst > limit.BRAKING_N:
-            found.append(leg)
-            strongest = max(strongest, worst)
-    yield from _warn(
-        "braking", found, session,
-        f"a force of up to {strongest:.0f} N slowed the rider at one place and in no other leg "
-        "there: a brake, a bump, or something in the way",
-        "set use = no for the run if you remember it, and ride it again",
-    )  # fmt: skip
+            found[leg] = worst
+    return found
+
+
+def _episodes(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
+    episodes = sorted(find_episodes(legs), key=lambda e: -e.score)
+    for code, what, sign in (
+        ("vehicle-passing", "a vehicle that drew the rider along, or a lull", "pulled"),
+        ("sat-up", "the position left for a while, or a squall", "held back"),
+    ):  # fmt: skip
+        mine = [e for e in episodes if (e.force_n < 0) == (code == "vehicle-passing")]
+        evidence = "; ".join(
+            f"run {e.leg.run} {e.leg.name}, {e.after_s:.0f} s after its start, {sign} by "
+            f"{abs(e.force_n):.0f} N ({abs(e.drag_m2):.2f} m²) "
+            f"{'dying away over' if code == 'vehicle-passing' else 'for'} {e.duration_s:.0f} s, "
+            f"{abs(e.energy_j):.0f} J, {e.score:.0f} standard errors"
+            for e in mine[:_EVIDENCE_SHOWN]
+        )
+        yield from _warn(
+            code, [e.leg for e in mine], session,
+            f"energy that does not fit what the same road took in the other legs: {evidence}; "
+            f"{what}",
+            "set use = no for the run if you remember it, and ride it again",
+        )  # fmt: skip
 
 
 def _out_of_line(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
@@ -160,9 +197,9 @@ def _out_of_line(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
         power = np.where(np.isfinite(leg.power_w[1:]), leg.power_w[1:], np.nanmean(leg.power_w[1:]))
         step, v = np.diff(leg.time_s), leg.speed_m_s
         middle = 0.5 * (v[1:] + v[:-1])
-        work = _EFFICIENCY * float(np.sum(power * step)) - 0.5 * _MASS_KG * (v[-1] ** 2 - v[0] ** 2)
-        work -= _ROLLING_N * float(np.sum(middle * step))
-        rough.append(work / (_HALF_DENSITY_KG_M3 * float(np.sum(middle**3 * step))))
+        work = EFFICIENCY * float(np.sum(power * step)) - 0.5 * MASS_KG * (v[-1] ** 2 - v[0] ** 2)
+        work -= ROLLING_N * float(np.sum(middle * step))
+        rough.append(work / (HALF_DENSITY_KG_M3 * float(np.sum(middle**3 * step))))
     values = np.array(rough)
     centred = np.zeros(len(legs))
     for direction in {leg.direction for leg in legs}:

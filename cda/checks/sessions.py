@@ -237,9 +237,10 @@ def _power(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
 
 def _presses(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
     far = []
+    whole = max((sum(g.run == run.run for g in legs) for run in session.runs), default=0)
     for run in session.runs:
         mine = [leg for leg in legs if leg.run == run.run]
-        if run.use and run.spans_from == "laps" and mine:
+        if run.use and run.spans_from == "laps" and mine and len(mine) == whole:
             first = min(float(leg.time_s[0]) for leg in mine) - run.spans[0][0]
             last = run.spans[-1][1] - max(float(leg.time_s[-1]) for leg in mine)
             if max(first, last) > limit.PRESS_FAR_S:
@@ -248,7 +249,7 @@ def _presses(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
         yield Finding(
             severity="note",
             code="lap-press-far",
-            where="runs " + ", ".join(str(run) for run, _ in far),
+            where=("runs " if len(far) > 1 else "run ") + ", ".join(str(run) for run, _ in far),
             session=session.key,
             message=f"a lap press lies up to {max(s for _, s in far):.0f} s from the timed stretch",
             fix="check that these laps are the runs; press just before the gate",
