@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+# Steady riding is taken to end 2 s before the brakes: a gate may lie in the first of the two.
+LATEST_GATE_M: Final = 10.0
 LONGEST_POWER_GAP_S: Final = 5.0  # longer gaps of power are not bridged
 MOST_MISSING_POWER: Final = 0.10  # share of a leg's samples
 
@@ -31,16 +33,21 @@ class Placed:
     low_m: float
     high_m: float
 
-    def reaches(self, low: float, high: float) -> bool:
-        """Return whether it is ridden steadily from gate to gate, give or take 5 m."""
-        return self.low_m <= low + 5.0 and self.high_m >= high - 5.0
+    def clear_at_exit(self, low: float, high: float) -> bool:
+        """Return whether the leg's last gate lies before the brakes, or about a second at most.
+
+        Speeding up at the first gate is in the kinetic energy; what brakes take is in no channel.
+        """
+        if self.direction > 0:
+            return self.high_m >= high - LATEST_GATE_M
+        return self.low_m <= low + LATEST_GATE_M
 
 
 def cut_at_gates(session: Session, item: Placed, low: float, high: float) -> tuple[Leg | None, str]:
     """Cut one passage at the gates; energy, speed and time are interpolated there."""
     passage = item.passage
-    if not item.reaches(low, high):
-        return None, "a gate lies where it still speeds up or already brakes"
+    if not item.clear_at_exit(low, high):
+        return None, "its last gate lies where it already brakes"
     recording = session.recordings[passage.recording]
     delay = session.settings.power_meter.delay_s
     rows = slice(max(passage.first - 3, 0), passage.last + 4)

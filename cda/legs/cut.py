@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 SHORTEST_COURSE_M: Final = 150.0  # shorter and a gust is all there is
+PRESS_SLACK_S: Final = 8.0  # with given gates, a lap press may be this far inside them
 LOST_SHARE: Final = 0.15  # a run that would shorten the shared stretch by more is left out
 _WAY: Final = {1: "out", -1: "back"}
 
@@ -88,6 +89,8 @@ def cut_legs(session: Session) -> LegSet:
     """
     excluded, findings = [], []
     runs: list[tuple[Passage, ...]] = []
+    # A press inside given gates does not shorten the leg: the recording goes on.
+    slack = 0.0 if session.settings.course.gate_a is None else PRESS_SLACK_S
     for run in session.runs:
         if not run.use:
             reason = "set aside on the run sheet" + (f": {run.note}" if run.note else "")
@@ -102,7 +105,7 @@ def cut_legs(session: Session) -> LegSet:
             continue
         found = find_passages(
             session.recordings[run.recording],
-            run.spans,
+            tuple((start - slack, end + slack) for start, end in run.spans),
             run=run.run,
             position=run.position,
             index=run.recording,
@@ -357,8 +360,8 @@ def _shared_stretch(
         low, high = float(min(along)), float(max(along))
         for number in numbers:
             mine = [p for p in placed if p.passage.run == number]
-            if not any(p.reaches(low, high) for p in mine):
-                left_out[number] = "does not cross both gates clear of turning and braking"
+            if not any(p.clear_at_exit(low, high) for p in mine):
+                left_out[number] = "brakes before the last gate each way"
         if len(left_out) == len(numbers):
             raise SessionError(
                 "no run crosses both gates clear of turning and braking",

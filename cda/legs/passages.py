@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 TURN_SPEED_SHARE: Final = 0.6  # of the run's median speed: slower than this is a turn or a stop
+TURN_SPEED_BAND_M_S: Final = 0.3  # a turn is ridden at one speed, give or take this
 SHORTEST_PASSAGE_SHARE: Final = 0.35  # of the run's longest passage: shorter is a bit of a turn
 BRAKING_M_S2: Final = 0.35  # slowing more than this on a level road is the brakes, not the wind
 SETTLED_M_S2: Final = 0.12  # speeding up less than this is riding, not starting
@@ -133,12 +134,20 @@ def _between_turns(speed: Floats, distance: Floats, first: int, last: int) -> li
 
 
 def _turn_distance(speed: Floats, distance: Floats, last: int, first: int) -> float:
-    """Return the distance at the middle of a turn: halfway through its slow metres."""
+    """Return the distance at the middle of a turn: of its slowest stay, as brakes end and pedals
+    begin at different rates on its two sides.
+    """
     if first <= last:
         return float(distance[last])
-    slow = np.arange(last, first + 1)
-    weight = 1.0 / np.maximum(speed[slow], 0.5) ** 2
-    return float((distance[slow] * weight).sum() / weight.sum())
+    around = speed[last : first + 1]
+    slowest = int(np.argmin(around))
+    limit = float(around[slowest]) + max(TURN_SPEED_BAND_M_S, 0.1 * float(around[slowest]))
+    a = b = slowest
+    while a > 0 and around[a - 1] <= limit:
+        a -= 1
+    while b < len(around) - 1 and around[b + 1] <= limit:
+        b += 1
+    return 0.5 * float(distance[last + a] + distance[last + b])
 
 
 def _steady(time: Floats, speed: Floats, first: int, last: int) -> tuple[int, int]:
