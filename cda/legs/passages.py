@@ -134,8 +134,9 @@ def _between_turns(speed: Floats, distance: Floats, first: int, last: int) -> li
 
 
 def _turn_distance(speed: Floats, distance: Floats, last: int, first: int) -> float:
-    """Return the distance at the middle of a turn: of its slowest stay, as brakes end and pedals
-    begin at different rates on its two sides.
+    """Return the distance at the middle of a turn's slowest stay.
+
+    Braking and speeding up take different metres: the middle of all slow metres is not the turn.
     """
     if first <= last:
         return float(distance[last])
