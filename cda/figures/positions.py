@@ -84,7 +84,8 @@ def plot_differences(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
 def plot_budget(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
     """Draw what each source adds to one position and to one difference, as standard uncertainty.
 
-    The position is the reference, the difference the first one against it.
+    The position is the reference; of the differences the largest part of all pairs is drawn.
+    What stands in brackets after a source's name is left to the table.
     """
     lines = [
         (
@@ -127,7 +128,7 @@ def plot_budget(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
         hatch="////",
         label="a difference (the largest of all pairs)",
     )
-    rows_axis(ax, [shown(x[0], limit=LABEL_LIMIT) for x in kept])
+    rows_axis(ax, [shown(x[0].partition(" (")[0] or x[0], limit=LABEL_LIMIT) for x in kept])
     ax.set_xlabel("Contribution to the standard uncertainty [m²]")
     ax.legend(loc="lower right", frameon=False, fontsize=9)
     return ax

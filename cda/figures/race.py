@@ -89,6 +89,7 @@ def plot_saved_by_share(savings: Savings, *, ax: Axes | None = None) -> Axes:
                 linestyle="none",
             )
         ends.append((float(minutes[-1]), letter[position.id]))
+    ax.margins(y=0.1)
     _spread_labels(ax, ends)
     ax.axhline(0.0, color=MUTED, linewidth=0.9)
     ax.set_xlim(0.0, 112.0)
@@ -124,11 +125,12 @@ def plot_ledger(savings: Savings, *, ax: Axes | None = None) -> Axes:
     by_id = {p.id: p for p in savings.positions}
     letter = letters(savings)
     entries: list[tuple[str, float, float, float | None]] = []
-    taken = False
+    taken, decided = False, False
     for entry in savings.order:
         position = by_id.get(entry.id or "")
         if position is not None and not position.reference and not taken:
             taken = True  # positions are alternatives: only the first stands in a list that adds up
+            decided = is_decided(position)
             low, high = position.saved_interval_s
             name = f"{letter[position.id]}  {shown(position.label, limit=LABEL_LIMIT)}"
             entries.append((name, low, high, position.saved_s))
@@ -140,7 +142,9 @@ def plot_ledger(savings: Savings, *, ax: Axes | None = None) -> Axes:
     for row, (_, low, high, value) in enumerate(entries):
         low, high = low / SECONDS_PER_MINUTE, high / SECONDS_PER_MINUTE
         if value is not None:
-            interval(ax, low, high, value / SECONDS_PER_MINUTE, row, strong=True, hollow=False)
+            interval(
+                ax, low, high, value / SECONDS_PER_MINUTE, row, strong=True, hollow=not decided
+            )
         else:
             ax.barh(
                 row,

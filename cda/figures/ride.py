@@ -139,7 +139,7 @@ def plot_wind(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Ax
 def plot_leg_residuals(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Axes:
     """Draw what each leg leaves unexplained, in time order, with the position's letter."""
     if ax is None:
-        ax = new_axes(2.4, left_in=LABELLED_IN)
+        ax = new_axes(2.4, left_in=LABELLED_IN + 0.1)  # tick labels of three decimals
     letter = letters(estimate)
     of_run = {r.run: r.position for r in estimate.runs if r.session == session}
     legs = [leg for leg in _legs(estimate, session) if leg.residual_m2 is not None]
@@ -153,7 +153,7 @@ def plot_leg_residuals(estimate: Estimate, session: str, *, ax: Axes | None = No
             [residual],
             marker=f"${name}$",
             markersize=6,
-            color=ACCENT if leg.leg == "out" else INK,
+            color=INK,
             markeredgewidth=0.2,
             linestyle="none",
         )

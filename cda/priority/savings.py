@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cda.comparison import more_runs
 from cda.errors import SessionError
 from cda.ledger import ledger_lines
 from cda.priority.candidate import Candidate, candidates_of, joint_of_bare_values
-from cda.priority.choice import runs_to_decide, shrunk_differences
-from cda.priority.sentences import position_sentence
-from cda.race import joint_draws, race_time
+from cda.priority.choice import shrunk_differences
+from cda.race import course_profile, joint_draws, race_times
 from cda.results import Finding, OrderEntry, PositionSavings, RaceSummary, Savings
 from cda.results.numbers import saving, saving_interval
-from cda.results.words import savings_headline
+from cda.results.words import more_runs_words, savings_headline, sentences
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -123,13 +123,18 @@ def _savings(
         if c.power_cost_w is not None
     }
     draws = joint_draws(joint, race, positions=ids, power_costs=costs)
-    held = race_time(race, draws.rides(draws.cda_m2, draws.power_cost_w, reference=reference))
+    times = race_times(
+        race,
+        draws,
+        reference=reference,
+        corrected_cda_m2=_corrected(joint, draws, reference) if known else None,
+    )
+    held, break_even = times.held_s, times.break_even_w
     today = held[reference]
     saved_throughout = today - held  # column 0 is the value at the mean of everything
     shares = np.array([1.0 if c.hold_share is None else c.hold_share for c in candidates])
     saved = shares[:, None] * saved_throughout
-    corrected = _corrected(joint, draws, race, reference, today[0]) * shares if known else None
-    break_even = _break_even_power(draws, race, reference, float(today[0]))
+    corrected = None if times.corrected_s is None else (today[0] - times.corrected_s) * shares
 
     def interval(values: NDArray[np.float64]) -> tuple[float, float]:
         low, high = np.quantile(values[1:], ((1.0 - level) / 2.0, (1.0 + level) / 2.0))
@@ -171,7 +176,9 @@ def _savings(
                 cue=c.cue,
             )
         )
-    undecided, ties = _undecided(joint, candidates, saved, interval, level) if known else ((), [])
+    needed, ties = (
+        _undecided(joint, candidates, saved, draws.cda_m2, interval, level) if known else ({}, [])
+    )
     mean_ride = draws.rides(
         draws.cda_m2[reference, :1], reference=reference, only_mean=True
     ).with_values(wind_m_s=np.zeros(1))
@@ -183,32 +190,39 @@ def _savings(
         distance_km=race.distance_m / 1000.0,
         power_w=race.settings.power_w,
         power_sd_w=race.settings.power_sd_w,
+        course=race.course.name if race.course else None,
+        ascent_m=race.course.ascent_m * race.settings.laps if race.course else None,
         air_density_kg_m3=density,
         wind_speed_m_s=race.settings.wind.speed_m_s if race.settings.wind else None,
     )
-    first = next((e.id for e in order if e.kind == "position"), None)
-    label = candidates[reference].label
     savings = Savings(
         race=summary,
         level=level,
         reference=ids[reference],
-        positions=tuple(
-            replace(row, sentence=position_sentence(row, level, label, first=row.id == first))
-            for row in rows
-        ),
-        undecided=undecided,
+        positions=tuple(rows),
+        undecided=tuple(needed),
+        more_runs={f"{b}-{a}": runs for (a, b), runs in needed.items()} if known else None,
         order=order,
         ledger=ledger,
-        findings=(*race.findings, *_findings(candidates, draws, race, known=known), *ties),
+        findings=(
+            *race.findings,
+            *times.findings,
+            *_findings(candidates, draws, race, known=known),
+            *ties,
+        ),
         settings=race.settings.model_dump(mode="json", exclude_none=True),
+        course=course_profile(race) if race.course else None,
     )
-    return replace(savings, headline=savings_headline(savings))
+    said = sentences(savings)
+    return replace(
+        savings,
+        positions=tuple(replace(row, sentence=said[row.id]) for row in rows),
+        headline=savings_headline(savings),
+    )
 
 
-def _corrected(
-    joint: Joint, draws: Draws, race: Race, reference: int, today_s: float
-) -> NDArray[np.float64]:
-    """Return what is saved if held throughout, with the differences shrunk; shape (positions,)."""
+def _corrected(joint: Joint, draws: Draws, reference: int) -> NDArray[np.float64]:
+    """Return the drag areas with their differences shrunk, shape (positions,) [m^2]."""
     names = list(joint.names)
     at = [names.index(name) for name in draws.positions]
     others = [i for i in range(len(at)) if i != reference]
@@ -219,51 +233,25 @@ def _corrected(
         contrast[:, reference] = -1.0
         covariance = contrast @ np.asarray(joint.covariance)[np.ix_(at, at)] @ contrast.T
         mean[others] = mean[reference] + shrunk_differences(contrast @ mean, covariance)
-    rides = draws.rides(
-        mean[:, None], draws.power_cost_w[:, :1], reference=reference, only_mean=True
-    )
-    return np.asarray(today_s - race_time(race, rides)[:, 0], dtype=np.float64)
-
-
-def _break_even_power(
-    draws: Draws, race: Race, reference: int, today_s: float
-) -> list[float | None]:
-    """Return the power at which holding gains nothing; None for the reference and slower ones.
-
-    Solved by the secant method for all positions at once: time over the race against cost is
-    smooth and rising, and five steps leave less than a thousandth of a watt.
-    """
-    cda = draws.cda_m2[:, :1]
-
-    def gain(cost: NDArray[np.float64]) -> NDArray[np.float64]:
-        rides = draws.rides(cda, cost, reference=reference, only_mean=True)
-        return np.asarray(today_s - race_time(race, rides), dtype=np.float64)
-
-    cost, step = np.zeros_like(cda), np.full_like(cda, 2.0)
-    now = gain(cost)
-    for _ in range(6):
-        after = gain(cost + step)
-        slope = (after - now) / step
-        cost, now = cost + step, after
-        step = -now / slope
-        step = np.where(np.abs(step) < 1e-9, 1e-9, step)
-    cost = cost + step
-    return [
-        None if i == reference or cost[i, 0] <= 1e-6 else float(cost[i, 0])
-        for i in range(len(draws.positions))
-    ]
+    return mean
 
 
 def _undecided(
     joint: Joint,
     candidates: tuple[Candidate, ...],
     saved: NDArray[np.float64],
+    cda_m2: NDArray[np.float64],
     interval: Callable[[NDArray[np.float64]], tuple[float, float]],
     level: float,
-) -> tuple[tuple[tuple[str, str], ...], list[Finding]]:
+) -> tuple[dict[tuple[str, str], dict[str, object]], list[Finding]]:
     """Return the pairs that cannot be told apart, and for each what would decide it."""
-    pairs, findings = [], []
+    pairs: dict[tuple[str, str], dict[str, object]] = {}
+    findings = []
     names = list(joint.names)
+    rows = [names.index(c.id) for c in candidates]
+    at = np.ix_(rows, rows)
+    dof = joint.statistical_dof  # the draws are Student's t, whose variance is larger by this
+    wider = dof / (dof - 2.0) if np.isfinite(dof) and dof > 2.0 else 1.0
     reference = next(i for i, c in enumerate(candidates) if c.reference)
     shares = [
         0.0 if c.reference else 1.0 if c.hold_share is None else c.hold_share for c in candidates
@@ -273,27 +261,36 @@ def _undecided(
         if low > 0.0 or high < 0.0:
             continue
         a, b = candidates[i], candidates[j]
-        pairs.append((a.id, b.id))
-        # What the race does to a difference is nearly linear: the share of the variance that
-        # more runs would shrink is that of the difference in drag area, each part by its share.
-        weights = np.zeros(len(names))
-        weights[names.index(b.id)] += shares[j]
-        weights[names.index(a.id)] -= shares[i]
-        weights[names.index(candidates[reference].id)] += shares[i] - shares[j]
-        total, part = (
-            float(weights @ np.asarray(matrix) @ weights)
-            for matrix in (joint.covariance, joint.statistical_covariance)
-        )
-        gain, se = float(saved[j, 0] - saved[i, 0]), float(np.std((saved[j] - saved[i])[1:]))
-        replicated = se * np.sqrt(min(1.0, part / total)) if total > 0.0 else 0.0
-        needed = runs_to_decide(
+        # Runs shrink what replication leaves uncertain of the drag areas and nothing else (not
+        # what holding costs, not the race's power); the race turns it into time nearly linearly.
+        weights = np.zeros(len(candidates))
+        weights[j] += shares[j]
+        weights[i] -= shares[i]
+        weights[reference] += shares[i] - shares[j]
+        replicated = float(weights @ np.asarray(joint.statistical_covariance)[at] @ weights)
+        drag, time = weights @ cda_m2[:, 1:], (saved[j] - saved[i])[1:]
+        moment = np.cov(drag, time)
+        slope = float(moment[0, 1] / moment[0, 0]) if moment[0, 0] > 0.0 else 0.0
+        gain = float(saved[j, 0] - saved[i, 0])
+        statistical = abs(slope) * np.sqrt(max(replicated, 0.0))
+        rest = float(moment[1, 1]) - wider * statistical**2
+        needed = more_runs(
             gain,
-            replicated,
-            float(np.sqrt(max(se**2 - replicated**2, 0.0))),
-            joint.statistical_dof,
-            runs=min(a.runs, b.runs),
+            float(statistical),
+            float(np.sqrt(max(rest, 0.0))),
+            (a.runs, b.runs),
             level=level,
         )
+        pairs[a.id, b.id] = needed
+        advice = ""
+        if needed["runs_each_for_80_percent_power"] is None:
+            without = more_runs(gain, float(statistical), 0.0, (a.runs, b.runs), level=level)
+            advice = (
+                "; what holding costs is too uncertain: find that out"
+                if (a.power_cost_sd_w or b.power_cost_sd_w)
+                and without["runs_each_for_80_percent_power"] is not None
+                else "; choose by comfort"
+            )
         findings.append(
             Finding(
                 severity="note",
@@ -303,15 +300,10 @@ def _undecided(
                     f"“{b.label}” {saving(gain)} against “{a.label}” "
                     f"({saving_interval((low, high))}): not decided"
                 ),
-                fix=(
-                    f"about {needed} runs of each, as good as these, would decide a difference "
-                    "as large as it looks"
-                    if needed
-                    else "no sensible number of such runs would decide it; choose by comfort"
-                ),
+                fix=more_runs_words(needed) + advice,
             )
         )
-    return tuple(pairs), findings
+    return pairs, findings
 
 
 def _order(rows: list[PositionSavings], ledger: tuple[LedgerLine, ...]) -> tuple[OrderEntry, ...]:

@@ -24,7 +24,9 @@ from cda.results.numbers import (
 from cda.results.words import difference_words, letters, percent_level, wheels_words
 
 if TYPE_CHECKING:
-    from cda.results import Estimate, Savings
+    from collections.abc import Sequence
+
+    from cda.results import Estimate, Finding, Savings
 
 
 def analyst(estimate: Estimate, savings: Savings | None) -> Part:
@@ -41,11 +43,21 @@ def analyst(estimate: Estimate, savings: Savings | None) -> Part:
         blocks += [
             Heading(text="All findings", level=3),
             Fold(
-                summary=f"{len(found)} findings: warnings and notes",
+                summary=_count(found),
                 blocks=(Items(items=tuple(finding_words(f) for f in found)),),
             ),
         ]
     return Part(id="analyst", title="For the analyst: how it came about", blocks=tuple(blocks))
+
+
+def _count(found: Sequence[Finding]) -> str:
+    """Return how many findings there are of each severity."""
+    parts = []
+    for severity in ("stop", "warning", "note"):
+        many = sum(f.severity == severity for f in found)
+        if many:
+            parts.append(f"{many} {severity}{'s' if many > 1 else ''}")
+    return ", ".join(parts)
 
 
 def _positions(estimate: Estimate) -> list[Block]:
@@ -105,9 +117,15 @@ def _differences(estimate: Estimate) -> list[Block]:
             difference_words(d),
             area(d.delta_cda_m2, d.se_m2, sign=True),
             area_interval(d.interval_m2, d.se_m2, sign=True),
+            percent(d.probability_lower_drag),
+        )
+        for d in estimate.differences
+    ]
+    finer = [
+        (
+            f"{letter[d.position]} − {letter[d.reference]}",
             area_interval(d.simultaneous_interval_m2, d.se_m2, sign=True),
             f"{area_se(d.se_m2)} (dof {fixed(d.dof, 0)})",
-            percent(d.probability_lower_drag),
             _p_value(d.adjusted_p),
             area_se(d.smallest_resolvable_m2),
         )
@@ -131,14 +149,25 @@ def _differences(estimate: Estimate) -> list[Block]:
                 "Verdict",
                 "Difference",
                 f"Interval ({level})",
-                "Interval for all pairs at once",
-                "Standard uncertainty",
                 "Likely lower drag",
+            ),
+            rows=tuple(rows),
+            numeric=frozenset(range(2, 5)),
+        ),
+        Table(
+            caption=(
+                "The same differences [m²] for all pairs at once, and the smallest that this test "
+                "would show 8 times in 10"
+            ),
+            head=(
+                "Pair",
+                f"Interval for all pairs ({level})",
+                "Standard uncertainty",
                 "Adjusted p",
                 "Smallest resolvable",
             ),
-            rows=tuple(rows),
-            numeric=frozenset(range(2, 8)),
+            rows=tuple(finer),
+            numeric=frozenset(range(1, 5)),
         ),
     ]
 

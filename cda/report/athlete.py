@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from cda.report.blocks import Block, Card, Part, Text
-from cda.results.numbers import fixed, saving, saving_interval, share, shown
-from cda.results.words import difference_words, is_decided, letters, ordered, percent_level
+from cda.results.numbers import fixed, share, shown
+from cda.results.words import difference_words, letters, ordered, sentences
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -55,13 +55,7 @@ def _gain(estimate: Estimate, savings: Savings | None, position: PositionEstimat
     if savings is not None:
         found = next((p for p in savings.positions if p.id == position.id), None)
         if found is not None:
-            held = "" if found.hold_share is not None else " if it can be held"
-            tail = "" if is_decided(found) else " Not decided yet."
-            return (
-                f"At the race it {saving(found.saved_s)}{held} "
-                f"({saving_interval(found.saved_interval_s)}, "
-                f"{percent_level(savings.level)}).{tail}"
-            )
+            return sentences(savings)[found.id]
     difference = estimate.difference(position.id)
     return f"Against today: {difference_words(difference)}."
 

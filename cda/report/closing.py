@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from cda.report.blocks import Block, Fold, Items, Part, Table, Text
 from cda.results.numbers import shown
+from cda.results.words import percent_level
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -107,8 +108,9 @@ def again(estimate: Estimate, savings: Savings | None) -> Part:
     rows = list(_flat(estimate.settings))
     if savings is not None and savings.settings:
         rows += [(f"race: {key}", value) for key, value in _flat(savings.settings)]
+    level = percent_level(estimate.level)
     blocks: list[Block] = [
-        Text(text=f"Made with cda {shown(estimate.cda_version)}. Intervals: {estimate.level:.0%}."),
+        Text(text=f"Made with cda {shown(estimate.cda_version)}. Intervals: {level}."),
         Fold(
             summary=f"Settings used ({len(rows)})",
             blocks=(
@@ -144,6 +146,10 @@ def _flat(settings: Mapping[str, object], stem: str = "") -> list[tuple[str, str
         name = f"{stem}.{key}" if stem else str(key)
         if any(str(key).lower().startswith(private) for private in PRIVATE_KEYS):
             rows.append((shown(name), "given, not shown" if value is not None else "not given"))
+        elif isinstance(value, dict) and set(value) == {"value", "source"}:
+            given = _flat({key: value["value"]}, stem)
+            source = shown(value["source"])
+            rows += [(where, f"{text} ({source})") for where, text in given]
         elif isinstance(value, dict):
             rows += _flat(value, name)
         elif isinstance(value, list | tuple) and any(isinstance(x, dict) for x in value):

@@ -17,7 +17,6 @@ from cda.results.numbers import (
     shown,
 )
 from cda.results.words import (
-    coach_sentence,
     decided_words,
     difference_words,
     headline,
@@ -26,15 +25,19 @@ from cda.results.words import (
     ledger_label,
     ledger_range,
     letters,
+    more_runs_words,
     ordered,
     percent_level,
     race_words,
+    sentences,
     tied_with,
     total_words,
     worth_words,
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from cda.results import Estimate, Finding, Savings
 
 SHOWN_FIRST = 3
@@ -64,11 +67,14 @@ def answer(estimate: Estimate, savings: Savings | None) -> Part:
         best = next((p for p in ordered(savings) if not p.reference), None)
         if best is not None:
             ties = tied_with(savings, best.id)
-            text = (
-                f"It is {percent(best.probability_faster)} likely to be faster than today's "
-                f"position and {percent(best.probability_fastest)} likely to be the fastest of "
-                "all tested."
-            )
+            if best.probability_faster is None:
+                text = "How likely it is to be faster is not known."
+            else:
+                text = (
+                    f"It is {percent(best.probability_faster)} likely to be faster than today's "
+                    f"position and {percent(best.probability_fastest)} likely to be the fastest "
+                    "of all tested."
+                )
             if best.saved_corrected_for_choice_s is not None:
                 text += (
                     " Corrected for having been picked as the best of several: "
@@ -101,10 +107,13 @@ def assumption_words(estimate: Estimate, savings: Savings | None) -> str:
         d = min(against, key=lambda x: x.delta_cda_m2) if savings is None else against[0]
         key = f"{d.position}-{d.reference}"
         line = max(estimate.budget, key=lambda b: b.differences.get(key, 0.0))
+        pair = " against ".join(
+            f"“{shown(estimate.position(k).label)}”" for k in (d.position, d.reference)
+        )
         texts.append(
-            f"What matters most for this comparison is {shown(line.source)} "
-            f"({area(line.differences.get(key, 0.0), d.se_m2)} of "
-            f"{area(d.se_m2, d.se_m2)} m² standard uncertainty)."
+            f"What matters most for {pair} is {shown(line.source)}: "
+            f"{area(line.differences.get(key, 0.0), d.se_m2)} m² of a standard uncertainty of "
+            f"{area(d.se_m2, d.se_m2)} m² in all (parts add up in squares)."
         )
     systematic = [b for b in estimate.budget if b.kind == "systematic"]
     if systematic:
@@ -119,39 +128,48 @@ def assumption_words(estimate: Estimate, savings: Savings | None) -> str:
 
 
 def again_words(estimate: Estimate, savings: Savings | None) -> str:
-    """Say what to ride again: spoiled runs, and the comparison that is not resolved."""
+    """Say what to ride again: the comparison that is open, how many runs it asks, spoiled runs."""
     spoiled = [str(r.run) for r in estimate.runs if not r.used]
-    open_pairs = [d for d in estimate.differences if not d.resolved]
-    text = "What to ride again: "
-    if savings is not None:
-        first = next((p for p in ordered(savings) if not p.reference), None)
-        ids = {first.id, *tied_with(savings, first.id)} if first else set()
-        if first and not is_decided(first):
-            ids.add(savings.reference)
-        pairs = [d for d in open_pairs if {d.position, d.reference} <= ids] or open_pairs
+    pair, runs = _open_pair(estimate, savings)
+    if pair is not None:
+        names = [f"“{shown(estimate.position(k).label)}”" for k in pair]
+        text = f"What to ride again: {names[0]} against {names[1]}; {more_runs_words(runs)}."
     else:
-        pairs = open_pairs
-    if pairs:
-        d = min(pairs, key=lambda x: abs(x.delta_cda_m2) / x.se_m2 * -1)
-        names = [f"“{shown(estimate.position(k).label)}”" for k in (d.position, d.reference)]
-        text += f"{names[0]} against {names[1]}, the nearest to being decided"
-        if d.more_runs:
-            parts = [f"{shown(k).replace('_', ' ')} {_plain(v)}" for k, v in d.more_runs.items()]
-            text += f" ({'; '.join(parts)})"
-        text += "."
-    else:
-        text += "nothing has to be, every comparison is resolved."
+        text = "What to ride again: nothing has to be, every comparison is resolved."
     if spoiled:
         text += f" Not used: {'run' if len(spoiled) == 1 else 'runs'} {', '.join(spoiled)}."
     return text
 
 
-def _plain(value: object) -> str:
-    if isinstance(value, float):
-        return f"{value:.3g}"
-    if isinstance(value, dict):
-        return ", ".join(f"{shown(k)} {_plain(v)}" for k, v in value.items())
-    return "unknown" if value is None else shown(value)
+def _open_pair(
+    estimate: Estimate, savings: Savings | None
+) -> tuple[tuple[str, str] | None, Mapping[str, object] | None]:
+    """Return the open pair worth riding again, later first, and what would decide it.
+
+    With a race it is a pair of the first position: against today if that is open, else against
+    the one tied with it that asks the fewest runs. Without one it is the nearest to resolved.
+    """
+    if savings is None:
+        found = [d for d in estimate.differences if not d.resolved]
+        if not found:
+            return None, None
+        d = max(found, key=lambda d: abs(d.delta_cda_m2) / d.se_m2)
+        return (d.position, d.reference), d.more_runs
+    first = next((p.id for p in ordered(savings) if not p.reference), None)
+    more = savings.more_runs or {}
+    pairs = [(later, earlier) for earlier, later in savings.undecided]
+    if not pairs:
+        return None, None
+    pairs = [pair for pair in pairs if first in pair] or pairs
+
+    def asked(pair: tuple[str, str]) -> tuple[bool, float]:
+        needed = more.get("-".join(pair), {}).get("runs_each_for_80_percent_power")
+        return savings.reference not in pair, (
+            float(needed) if isinstance(needed, int | float) else float("inf")
+        )
+
+    best = min(pairs, key=asked)
+    return best, more.get("-".join(best))
 
 
 def coach(estimate: Estimate, savings: Savings | None) -> Part:
@@ -222,9 +240,9 @@ def _minutes(savings: Savings) -> list[Block]:
                     "decided; a hollow one is not: its interval reaches across zero."
                 ),
                 finding=(
-                    f"First is {coach_sentence(first, savings.level, today.label)} "
-                    f"{sum(not is_decided(p) for p in others)} of {len(others)} positions "
-                    "are not decided."
+                    f"{sentences(savings)[first.id]} "
+                    f"Against today {sum(is_decided(p) for p in others)} of {len(others)} "
+                    f"{'is' if len(others) == 1 else 'are'} decided."
                 ),
             )
         )
@@ -297,7 +315,7 @@ def _ledger(savings: Savings) -> list[Block]:
     if not savings.ledger:
         return []
     rows = [(ledger_label(x), ledger_range(x), shown(x.basis)) for x in savings.ledger]
-    largest = max(savings.ledger, key=lambda x: x.saved_high_s)
+    largest = max(savings.ledger, key=lambda x: x.saved_low_s + x.saved_high_s)
     total = total_words(savings)
     return [
         Table(
@@ -309,17 +327,26 @@ def _ledger(savings: Savings) -> list[Block]:
         Picture(
             name="ledger",
             draw=lambda ax: plot_ledger(savings, ax=ax),
-            caption=(
-                "In the order to practise: the first position with its interval (diamond), and the "
-                "ranges of the other free time (hatched)."
-            ),
+            caption=_ledger_caption(savings),
             finding=(
-                f"The widest line of the ledger is {ledger_label(largest)}, "
+                f"The largest line of the ledger is “{ledger_label(largest)}”, "
                 f"{ledger_range(largest)}."
             ),
         ),
         *([Text(text=total)] if total else []),
     ]
+
+
+def _ledger_caption(savings: Savings) -> str:
+    if any(entry.kind == "position" for entry in savings.order):
+        return (
+            "In the order to practise: the first position with its interval (diamond), and the "
+            "ranges of the other free time (hatched)."
+        )
+    return (
+        "The ranges of the other free time (hatched), largest first; no position stands here, "
+        "for none is decided to be faster."
+    )
 
 
 def _differences(estimate: Estimate) -> list[Block]:

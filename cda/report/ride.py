@@ -40,7 +40,7 @@ def ride_blocks(estimate: Estimate) -> list[Block]:
                     caption="",
                     finding=(
                         f"{len(closing)} legs; closing error {fixed(mean, 2)} m on average, "
-                        f"{fixed(worst, 2)} m at most."
+                        f"the largest {fixed(worst, 2)} m."
                     ),
                 ),
             )
@@ -64,7 +64,10 @@ def ride_blocks(estimate: Estimate) -> list[Block]:
                 name="road",
                 draw=lambda ax: plot_road(estimate, ax=ax),
                 caption="The road height shared by all legs.",
-                finding=f"Gate B lies {fixed(float(rise[0]), 1)} m above gate A.",
+                finding=(
+                    f"Gate B lies {fixed(abs(float(rise[0])), 1)} m "
+                    f"{'above' if rise[0] >= 0.0 else 'below'} gate A."
+                ),
             )
         )
     for session in estimate.sessions:

@@ -64,7 +64,7 @@ def quantity(value: float | None, se: float | None, *, low: int = 0, high: int =
 def percent(probability: float | None) -> str:
     """Return a probability in whole percent; near the ends a bound, never 0 or 100 %."""
     if probability is None:
-        return UNKNOWN
+        return "not known"
     if probability > 0.99:
         return "over 99 %"
     if probability < 0.01:

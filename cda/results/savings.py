@@ -93,7 +93,11 @@ class CourseProfile:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Savings:
-    """Minutes saved per position, the ledger, and the order to practise them in."""
+    """Minutes saved per position, the ledger, and the order to practise them in.
+
+    `more_runs` says for each undecided pair, key "later-earlier" in the order of the positions,
+    how many runs of each would decide it; its values are those of `Difference.more_runs`.
+    """
 
     race: RaceSummary
     level: float
@@ -106,6 +110,7 @@ class Savings:
     headline: str = ""
     settings: Mapping[str, object] | None = None
     course: CourseProfile | None = None
+    more_runs: Mapping[str, Mapping[str, object]] | None = None
     schema: int = 1
     kind: str = "savings"
 
@@ -127,6 +132,7 @@ class Savings:
             "reference": self.reference,
             "positions": plain(self.positions),
             "undecided": plain(self.undecided),
+            "more_runs": None if self.more_runs is None else plain(self.more_runs),
             "order": entries,
             "ledger": plain(self.ledger),
             "findings": plain(self.findings),

@@ -14,10 +14,8 @@ from cda.results.numbers import (
     shown,
 )
 from cda.results.words import (
-    decided_words,
     difference_words,
     estimate_headline,
-    held_words,
     ledger_label,
     ledger_range,
     letters,
@@ -25,9 +23,9 @@ from cda.results.words import (
     percent_level,
     race_words,
     savings_headline,
+    sentences,
     total_words,
     wheels_words,
-    worth_words,
 )
 
 if TYPE_CHECKING:
@@ -39,16 +37,27 @@ if TYPE_CHECKING:
 
 LABEL_WIDTH = 34
 TEXT_WIDTH = 100
+FINDINGS_FIRST = 3
+SEVERITY_ORDER = {"stop": 0, "warning": 1, "note": 2}
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
-    """Return lines of a left-aligned table with a rule under its head."""
-    widths = [max(len(line[k]) for line in (head, *rows)) for k in range(len(head))]
-    lines = [
-        "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)).rstrip()
-        for line in (head, *rows)
-    ]
-    lines.insert(1, "  ".join("-" * width for width in widths))
+    """Return lines of a left-aligned table with a rule under its head; the last cell may wrap."""
+    import textwrap
+
+    fixed_widths = [max(len(line[k]) for line in (head, *rows)) for k in range(len(head) - 1)]
+    left = TEXT_WIDTH - sum(fixed_widths) - 2 * len(fixed_widths)
+    last = min(max(24, left), max(len(line[-1]) for line in (head, *rows)))
+    widths = [*fixed_widths, last]
+    lines = ["  ".join("-" * width for width in widths)]
+    for line in (head, *rows):
+        ends = textwrap.wrap(line[-1], last) or [""]
+        for k, end in enumerate(ends):
+            cells = (*(line[:-1] if k == 0 else [""] * (len(line) - 1)), end)
+            lines.append(
+                "  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip()
+            )
+    lines[:2] = [lines[1], lines[0]]  # the rule stands under the head, which is one line
     return lines
 
 
@@ -103,9 +112,6 @@ def savings_text(savings: Savings) -> str:
             "against today",
             f"{percent_level(savings.level)} interval",
             "faster",
-            "held for",
-            "worth it",
-            "decided",
         ),
         [
             (
@@ -114,13 +120,13 @@ def savings_text(savings: Savings) -> str:
                 "—" if p.reference else saving(p.saved_s),
                 "—" if p.reference else saving_interval(p.saved_interval_s),
                 "—" if p.reference else percent(p.probability_faster),
-                held_words(p),
-                worth_words(p),
-                decided_words(p),
             )
             for p in ordered(savings)
         ],
     )
+    said = sentences(savings)
+    for p in ordered(savings):
+        lines += ["", *_wrap(f"{letter[p.id]}  {said[p.id]}", indent="   ")]
     if savings.undecided:
         pairs = ", ".join(
             f"{letter.get(a, a)} and {letter.get(b, b)}" for a, b in savings.undecided
@@ -138,11 +144,24 @@ def savings_text(savings: Savings) -> str:
     return "\n".join([*lines, *_findings(savings.findings)])
 
 
-def _wrap(text: str) -> list[str]:
+def _wrap(text: str, *, indent: str = "") -> list[str]:
     import textwrap
 
-    return textwrap.wrap(text, TEXT_WIDTH)
+    return textwrap.wrap(text, TEXT_WIDTH, subsequent_indent=indent)
 
 
 def _findings(findings: Sequence[Finding]) -> list[str]:
-    return ["", *(str(f) for f in findings)] if findings else []
+    """Return the gravest findings, and how many more there are and where they stand."""
+    if not findings:
+        return []
+    gravest = sorted(findings, key=lambda f: SEVERITY_ORDER[f.severity])
+    lines = [""]
+    for finding in gravest[:FINDINGS_FIRST]:
+        for line in str(finding).splitlines():
+            lines += _wrap(line, indent="  ")
+    rest = gravest[FINDINGS_FIRST:]
+    if rest:
+        grave = sum(f.severity != "note" for f in rest)
+        of_it = f", {grave} of them no mere note" + ("s" if grave > 1 else "") if grave else ""
+        lines += ["", f"{len(rest)} more{of_it}: all with --json, and on the page of cda report."]
+    return lines

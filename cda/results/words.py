@@ -12,8 +12,8 @@ from cda.results.numbers import (
     amount,
     area,
     area_interval,
+    clock_length,
     fixed,
-    percent,
     saving,
     saving_interval,
     share,
@@ -21,6 +21,8 @@ from cda.results.numbers import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from cda.results.estimate import Difference, Estimate
     from cda.results.savings import LedgerLine, PositionSavings, Savings
 
@@ -56,16 +58,16 @@ def ordered(savings: Savings) -> list[PositionSavings]:
 
 
 def is_decided(position: PositionSavings) -> bool:
-    """Say whether the interval of the time saved leaves out zero."""
-    if position.decided is not None:
-        return position.decided
-    return position.saved_interval_s[0] > 0.0 or position.saved_interval_s[1] < 0.0
+    """Say whether the interval of the time saved leaves out zero; not known is not decided."""
+    return position.decided is True
 
 
 def decided_words(position: PositionSavings) -> str:
     """Return the verdict on one position against the reference."""
     if position.reference:
         return "today's position"
+    if position.decided is None:
+        return "not known"
     if not is_decided(position):
         return "not decided: could be either"
     return "decided: faster" if position.saved_s > 0 else "decided: slower"
@@ -92,10 +94,10 @@ def worth_words(position: PositionSavings) -> str:
         )
         cost += ", counted in"
     watts = position.break_even_power_w
+    if position.saved_if_held_throughout_s <= 0.0 or (watts is not None and watts <= 0.0):
+        return f"no effort, as measured; {cost}"
     if watts is None:
         return f"break-even unknown; {cost}"
-    if watts <= 0.0:
-        return f"not worth any effort; {cost}"
     return f"up to {fixed(watts, 1)} W; {cost}"
 
 
@@ -150,6 +152,12 @@ def savings_headline(savings: Savings) -> str:
         if best.hold_share is not None
         else "if it can be held for the whole ride"
     )
+    if best.decided is None:
+        return (
+            f"Not known to be real: as the drag areas were given, without uncertainty, at {where} "
+            f"{name} {saving(best.saved_s)} ({span}, {level}, of what the race is uncertain about "
+            f"alone) against {today}, {held}."
+        )
     if is_decided(best) and best.saved_s > 0:
         ties = tied_with(savings, best.id)
         tail = ""
@@ -162,12 +170,12 @@ def savings_headline(savings: Savings) -> str:
         )
     if best.saved_s > 0:
         return (
-            f"Not decided yet: {name} is the first candidate at {where}, {saving(best.saved_s)} "
+            f"Not decided yet: {name} is the first candidate; at {where} it {saving(best.saved_s)} "
             f"({span}, {level}) against {today}, {held}; more runs are needed to say so."
         )
     if is_decided(best):
         return (
-            f"Stay with {today}: at {where} every other position tested is slower; "
+            f"Stay with {today}: at {where} no other position tested is faster; "
             f"the nearest, {name}, {saving(best.saved_s)} ({span}, {level}), {held}."
         )
     return (
@@ -241,7 +249,7 @@ def total_words(savings: Savings) -> str | None:
     if first is None:
         return (
             f"The ledger alone comes to {saving_interval((low, high))}; "
-            "no position is decided, so none is added."
+            "no position is decided to be faster, so none is added."
         )
     both = (low + first.saved_interval_s[0], high + first.saved_interval_s[1])
     return (
@@ -251,17 +259,68 @@ def total_words(savings: Savings) -> str | None:
     )
 
 
-def coach_sentence(position: PositionSavings, level: float, reference_label: str) -> str:
-    """Return one position as a sentence a coach can act on."""
+def sentences(savings: Savings) -> dict[str, str]:
+    """Return one sentence a position, by its id, that a coach can act on."""
+    first = next((e.id for e in savings.order if e.kind == "position"), None)
+    return {
+        p.id: position_sentence(
+            p, savings.level, _label(savings, savings.reference), first=p.id == first
+        )
+        for p in savings.positions
+    }
+
+
+def position_sentence(
+    position: PositionSavings, level: float, reference_label: str, *, first: bool
+) -> str:
+    """Return what to do with one position, what it brings against the reference, at what price."""
+    name, today = f"“{shown(position.label)}”", f"“{shown(reference_label)}”"
+    if position.reference:
+        return (
+            f"{name} is how the athlete rides today: {clock_length(position.time_s)} for the "
+            "bike; all minutes are against it."
+        )
     span = f"({saving_interval(position.saved_interval_s)}, {percent_level(level)})"
     held = (
-        f"held for {share(position.hold_share)} of the ride"
+        f"if held for {share(position.hold_share)} of the ride"
         if position.hold_share is not None
-        else "if it can be held"
+        else "if it can be held for the whole ride"
     )
-    verdict = "" if is_decided(position) else " Not decided: it could be either."
-    start = f"“{shown(position.label)}” {saving(position.saved_s)} {span} {held}"
+    if not is_decided(position):
+        verdict = (
+            "is not known to differ from" if position.decided is None else "is not decided against"
+        )
+        return (
+            f"{name} {verdict} {today}: it {saving(position.saved_s)} {span} "
+            f"{held}{_price(position)}."
+        )
+    if position.saved_s <= 0.0:
+        return f"Leave {name}: it {saving(position.saved_s)} {span} against {today}, {held}."
+    start = f"Practise {name} first" if first else f"Or choose {name}"
     return (
-        f"{start}, against “{shown(reference_label)}”; {percent(position.probability_faster)} "
-        f"likely to be faster.{verdict}"
+        f"{start}: {amount(position.saved_s)} {span} faster than {today} {held}{_price(position)}."
+    )
+
+
+def _price(position: PositionSavings) -> str:
+    if position.break_even_power_w is None or position.break_even_power_w <= 0.0:
+        return ""
+    watts = f"; worth it as long as it costs less than {fixed(position.break_even_power_w, 1)} W"
+    if position.power_cost_w is None:
+        return f"{watts} (cost unknown)"
+    return f"{watts} ({fixed(position.power_cost_w, 1)} W is counted)"
+
+
+def more_runs_words(more_runs: Mapping[str, object] | None) -> str:
+    """Return how many runs would show a difference as large as it looks, in words."""
+    if more_runs is None:
+        return "how many runs would decide it is not known"
+    often, oftener = (more_runs.get(f"runs_each_for_{k}_percent_power") for k in (80, 90))
+    if often is None:
+        return "no sensible number of such runs would decide it"
+    return (
+        f"about {often} runs of each in all, as good as these, would decide a difference as "
+        "large as it looks with a probability of 80 %, "
+        + ("no sensible number" if oftener is None else f"about {oftener}")
+        + " with 90 %"
     )
