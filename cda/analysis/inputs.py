@@ -74,6 +74,7 @@ def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayI
         "drivetrain_efficiency": s.bike.id,
         "speed_scale": s.bike.id,
         "bike_mass_kg": s.bike.id,
+        "rolling_resistance": s.bike.id,
         "rider_mass_kg": session.key,
         "density_relative": session.key,
         "crosswind_squared": session.key,

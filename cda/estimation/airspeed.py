@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cda.estimation.day import without_own_wind
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -57,7 +59,9 @@ def airspeed_rows(
         signs.append(q.leg_wind[good])
         legs.append(rows[good])
         index.append(np.full(int(good.sum()), i))
-        speeds.append((day.leg_airspeed_m_s * day.airspeed_scale)[good])
+        # A scale error times the wind of the single leg is left out: kept, the legs' own gusts
+        # would tell scale and drag apart through a product that the regressors do not carry.
+        speeds.append(without_own_wind(day, day.leg_airspeed_m_s * day.airspeed_scale)[good])
         positions.append(day.position[good])
         noise.append(
             (day.airspeed_noise_sd_m_s / np.sqrt(np.maximum(day.leg_airspeed_samples, 1.0)))[good]

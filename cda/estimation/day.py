@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cda.elevation import LegEnergies, air_path_integrals
+from cda.errors import EstimationError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -126,6 +127,11 @@ def day_equations(
         Gate B above gate A [m]; mean wind along the axis against "out" [m/s]; Crr.
     extra : float
         Variance of slow wind along the road, which drag feels beside the mean. [m^2/s^2]
+
+    Raises
+    ------
+    EstimationError
+        If the wind pushes the rider along or CdA is below zero: the equation has no meaning there.
     """
     e, shift = day.energies, day.shift
     scale = day.speed_scale + shift.get("speed_scale", 0.0)
@@ -140,8 +146,14 @@ def day_equations(
     rho = day.density_kg_m3 * (1.0 + shift.get("density_relative", 0.0))
     crosswind_squared = max(day.crosswind_squared + shift.get("crosswind_squared", 0.0), 0.0)
     air, slope = air_path_integrals(e, e.direction * wind_m_s, crosswind_squared, scale)
-    air = air + extra * length
     area = cda_m2[day.position] + day.wheel_drag_area_m2
+    if not (air.min() > 0.0 and area.min() > 0.0):
+        raise EstimationError(
+            f"wind of {wind_m_s:.3g} m/s and CdA of {cda_m2.min():.3g} m²: no drag to be measured",
+            where=f"session {day.key}",
+            fix="check masses, the power meter's zero, the wind and the runs' laps or times",
+        )
+    air = air + extra * length
     energy = (
         eta * work
         - effective * scale**2 * e.half_v2_change
@@ -153,8 +165,8 @@ def day_equations(
     )
     per_wind = 0.5 * rho * area * slope
     # Smooth over everything but the wind of the single leg.
-    smooth_air = _without_own_wind(day, 0.5 * rho * air / per_wind)
-    smooth_unit = _without_own_wind(day, 1.0 / per_wind)
+    smooth = without_own_wind(day, np.column_stack([0.5 * rho * air / per_wind, 1.0 / per_wind]))
+    smooth_air, smooth_unit = smooth.T
     return DayEquations(
         residual=energy / per_wind,
         cda=smooth_air,
@@ -167,8 +179,12 @@ def day_equations(
     )
 
 
-def _without_own_wind(day: DayInputs, values: Array) -> Array:
-    """Predict a positive leg quantity from position, direction and power alone."""
+def without_own_wind(day: DayInputs, values: Array) -> Array:
+    """Predict positive leg quantities from position, direction and power alone.
+
+    Shape (n,) or (n, k) in and out. NaN marks legs without the quantity: they are predicted from
+    the others.
+    """
     e = day.energies
     log_power = np.log(np.maximum(e.work_j / e.duration_s, 1.0))
     columns = [(day.position == p).astype(float) for p in np.unique(day.position)]
@@ -177,7 +193,8 @@ def _without_own_wind(day: DayInputs, values: Array) -> Array:
     if np.std(log_power) > 0.02 and len(values) > len(columns) + 4:
         columns.append(log_power - log_power.mean())
     design = np.column_stack(columns)
-    coefficient, *_ = np.linalg.lstsq(design, np.log(values), rcond=None)
+    good = np.isfinite(values.reshape(len(values), -1)).all(axis=1)
+    coefficient, *_ = np.linalg.lstsq(design[good], np.log(values[good]), rcond=None)
     return np.asarray(np.exp(design @ coefficient))
 
 

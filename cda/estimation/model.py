@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+
+# Correlation of the Crr errors of two days on the same bicycle: one value was believed for both;
+# the rest is that tyres are pumped anew (common practice, no source).
+SAME_TYRES: Final = 0.95
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -187,4 +191,10 @@ def _stack_priors(
     for k, (sd, label) in enumerate(zip(sds, labels, strict=True)):
         block = fixed.setdefault(label, np.zeros((total, total)))
         block[n + k, n + k] = sd**2
+    rolling = [k for k, label in enumerate(labels) if label == "rolling resistance"]
+    owners = [day.instrument.get("rolling_resistance", day.key) for day in days]
+    for i, a in zip(rolling, owners, strict=True):
+        for j, b in zip(rolling, owners, strict=True):
+            if i != j and a == b:
+                fixed["rolling resistance"][n + i, n + j] = SAME_TYRES * sds[i] * sds[j]
     return np.concatenate([y, values]), np.vstack([x, np.array(rows)]), grown, fixed

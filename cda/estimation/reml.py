@@ -147,17 +147,45 @@ def maximise_restricted_likelihood(
                 theta = trial
         return theta, np.full((len(theta), len(theta)), np.nan)
 
-    def penalised(log_theta: Array) -> float:
-        penalty = sum(
-            0.5 * ((lt - np.log(p.median)) / p.log_sd) ** 2
-            for lt, p in zip(log_theta, priors, strict=True)
-        )
-        return negative(np.exp(log_theta)) + float(penalty)
+    centre = np.log([p.median for p in priors])
+    width = np.array([p.log_sd for p in priors])
 
-    best = minimize(penalised, np.log(scale), method="BFGS", options={"gtol": 1e-4})
+    def penalised(log_theta: Array) -> float:
+        penalty = 0.5 * float((((log_theta - centre) / width) ** 2).sum())
+        return negative(np.exp(log_theta)) + penalty
+
+    def slope(log_theta: Array) -> Array:
+        try:
+            inside = _restricted_slope(y, x, np.exp(log_theta), components, fixed)
+        except np.linalg.LinAlgError:
+            inside = np.zeros(len(log_theta))
+        return np.asarray((log_theta - centre) / width**2 - inside)
+
+    best = minimize(penalised, np.log(scale), jac=slope, method="BFGS", options={"gtol": 1e-4})
     mode = np.asarray(best.x)
     inverse = np.asarray(np.linalg.inv(_hessian(penalised, mode)), dtype=np.float64)
     return np.asarray(np.exp(mode), dtype=np.float64), inverse
+
+
+def _restricted_slope(
+    y: Array, x: Array, theta: Array, components: Sequence[Array], fixed: Array | float
+) -> Array:
+    """Return the derivatives of the restricted log-likelihood by log(theta), shape (p,).
+
+    With P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1: theta^2 (y' P K P y - tr(P K)).
+    """
+    chol = np.linalg.cholesky(total_covariance(theta, components, fixed))
+    whiten = np.linalg.inv(chol)
+    q, _ = np.linalg.qr(whiten @ x)
+    spanned = whiten.T @ q
+    projection = whiten.T @ whiten - spanned @ spanned.T
+    left = projection @ y
+    return np.array(
+        [
+            sd * sd * (float(left @ k @ left) - float((projection * k).sum()))
+            for sd, k in zip(theta, components, strict=True)
+        ]
+    )
 
 
 def _hessian(function: object, at: Array, step: float = 0.08) -> Array:
@@ -228,19 +256,52 @@ def variance_posterior(
     nodes = np.array(list(product(_NODES, repeat=len(priors))))
     nodes = nodes[(nodes**2).sum(axis=1) <= 2 * 2.4**2 + 1e-9]
     log_theta = np.log(mode) + nodes @ axes.T
-    logs, solutions = [], []
-    for row in log_theta:
-        solution = solve_gls(y, x, total_covariance(np.exp(row), components, fixed))
-        penalty = sum(
-            0.5 * ((lt - np.log(p.median)) / p.log_sd) ** 2
-            for lt, p in zip(row, priors, strict=True)
+    theta = np.exp(log_theta)
+    solutions = _solve_many(y, x, theta, components, fixed)
+    centre = np.log([p.median for p in priors])
+    width = np.array([p.log_sd for p in priors])
+    penalty = 0.5 * (((log_theta - centre) / width) ** 2).sum(axis=1)
+    logs = np.array([s.loglik for s in solutions]) - penalty
+    weight = np.exp(logs - logs.max())
+    return VariancePosterior(theta=theta, weight=weight / weight.sum(), solutions=solutions)
+
+
+_ELEMENTS_AT_ONCE = 2_000_000  # of stacked covariances: 16 MB
+
+
+def _solve_many(
+    y: Array, x: Array, theta: Array, components: Sequence[Array], fixed: Array | float
+) -> tuple[GeneralisedLeastSquares, ...]:
+    """Solve as `solve_gls` for every row of `theta`, shape (m, p), many at a time."""
+    n = len(y)
+    flat = np.stack([k.ravel() for k in components])
+    base = np.array(np.broadcast_to(fixed, (n, n)))
+    right = np.column_stack([x, y])
+    at_once = max(1, _ELEMENTS_AT_ONCE // (n * n))
+    answers = []
+    for first in range(0, len(theta), at_once):
+        some = theta[first : first + at_once]
+        chol = np.linalg.cholesky(base + ((some**2) @ flat).reshape(len(some), n, n))
+        whiten = np.linalg.inv(chol)
+        both = whiten @ right
+        xw, yw = both[:, :, :-1], both[:, :, -1:]
+        q, r = np.linalg.qr(xw)
+        diagonal = np.abs(np.diagonal(r, axis1=1, axis2=2))
+        if (diagonal.min(axis=1) <= 1e-12 * diagonal.max(axis=1)).any():
+            raise np.linalg.LinAlgError("the fixed effects are collinear")
+        gain = np.linalg.solve(r, q.transpose(0, 2, 1) @ whiten)
+        beta = gain @ y
+        rest = (yw - xw @ beta[:, :, None])[:, :, 0]
+        loglik = -(
+            np.log(np.diagonal(chol, axis1=1, axis2=2)).sum(axis=1)
+            + np.log(diagonal).sum(axis=1)
+            + 0.5 * (rest**2).sum(axis=1)
         )
-        solutions.append(solution)
-        logs.append(solution.loglik - penalty)
-    weight = np.exp(np.array(logs) - max(logs))
-    return VariancePosterior(
-        theta=np.exp(log_theta), weight=weight / weight.sum(), solutions=tuple(solutions)
-    )
+        answers += [
+            GeneralisedLeastSquares(beta=b, gain=g, loglik=float(v))
+            for b, g, v in zip(beta, gain, loglik, strict=True)
+        ]
+    return tuple(answers)
 
 
 def satterthwaite_from_posterior(variance: Array, weight: Array) -> tuple[float, float]:
