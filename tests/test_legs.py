@@ -99,6 +99,19 @@ def test_legs_are_clear_of_starting_and_braking_and_lose_little_of_the_cruise() 
         assert leg.time_s[-1] < begin + 80.0
 
 
+def test_gates_lie_a_second_or_more_before_long_braking() -> None:
+    # Brakes at 0.6 m/s^2 take 70 m, more than the start at the same end: they set the gate.
+    ride = out_and_back([(8.0, 0.02), (8.0, 0.02)], brake=0.6)
+    cut = cut_legs(session_of(record(ride, lambda t: 200.0 * t, gps=True), "aa", ["1", "2"]))
+    left = []
+    for leg in cut.legs:
+        begin = ride.runs[leg.run - 1][0 if leg.direction > 0 else 1]
+        brakes = begin + 3.0 * (leg.direction < 0) + 6.0 + 80.0
+        left.append(brakes - leg.time_s[-1])
+    assert min(left) > 1.0
+    assert min(left) < 5.0  # and no more road is given away
+
+
 def test_energy_between_the_gates_is_the_integral_of_power() -> None:
     # Alternating 100 and 300 W: a sample's power put on the wrong interval, or a gate rounded
     # to a sample, is off by up to 200 J.
