@@ -6,12 +6,20 @@ matter when legs are compared with each other.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from cda.checks import thresholds as limit
-from cda.checks.balance import CDA_M2, EFFICIENCY, HALF_DENSITY_KG_M3, MASS_KG, ROLLING_N
+from cda.checks.balance import (
+    CDA_M2,
+    EFFICIENCY,
+    HALF_DENSITY_KG_M3,
+    MASS_KG,
+    ROLLING_N,
+    energy_taken_j,
+)
 from cda.checks.inside_legs import find_episodes
 from cda.results import Finding
 
@@ -191,22 +199,34 @@ def _episodes(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
 
 
 def _out_of_line(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
-    """Compare each leg's rough CdA with the median of its position and direction."""
-    rough = []
-    for leg in legs:
-        power = np.where(np.isfinite(leg.power_w[1:]), leg.power_w[1:], np.nanmean(leg.power_w[1:]))
-        step, v = np.diff(leg.time_s), leg.speed_m_s
-        middle = 0.5 * (v[1:] + v[:-1])
-        work = EFFICIENCY * float(np.sum(power * step)) - 0.5 * MASS_KG * (v[-1] ** 2 - v[0] ** 2)
-        work -= ROLLING_N * float(np.sum(middle * step))
-        rough.append(work / (HALF_DENSITY_KG_M3 * float(np.sum(middle**3 * step))))
-    values = np.array(rough)
+    """Compare each leg's rough CdA with the median of its direction.
+
+    What the road takes one way and gives the other is taken out first: lifting weighs more on the
+    CdA of a slow leg than of a fast one.
+    """
+    # Missing power must not stop the check; its leg's mean stands in.
+    whole = [
+        replace(g, power_w=np.where(np.isfinite(g.power_w), g.power_w, np.nanmean(g.power_w[1:])))
+        for g in legs
+    ]
+    taken = np.array([energy_taken_j(leg)[-1] for leg in whole])
+    way = np.array([leg.direction for leg in legs])
+    lifting = 0.0
+    if (way > 0).any() and (way < 0).any():
+        lifting = 0.5 * float(np.median(taken[way > 0]) - np.median(taken[way < 0]))
+    cubed = np.array(
+        [
+            float(np.sum((0.5 * (g.speed_m_s[1:] + g.speed_m_s[:-1])) ** 3 * np.diff(g.time_s)))
+            for g in legs
+        ]
+    )
+    rough = CDA_M2 + (taken - way * lifting) / (HALF_DENSITY_KG_M3 * cubed)
     centred = np.zeros(len(legs))
     for direction in {leg.direction for leg in legs}:
         mine = np.array([leg.direction == direction for leg in legs])
         if mine.sum() < limit.FEW_LEGS:
             return
-        centred[mine] = values[mine] - np.median(values[mine])
+        centred[mine] = rough[mine] - np.median(rough[mine])
     if not len(centred):
         return
     width = 1.4826 * float(np.median(np.abs(centred)))
