@@ -13,6 +13,7 @@ from cda import __version__
 from cda.cli.shell import CommandLine
 
 COMMANDS = {  # in the order of the job; each lives in the module of its name
+    "plan": "A new test folder: order of runs, a run sheet, the precision to expect.",
     "check": "Read a test folder or a recording and say what is wrong with it.",
     "guide": "What is missing next in a test folder, and the one command to type.",
     "fit": "CdA of every position and the differences, with uncertainty.",

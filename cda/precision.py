@@ -1,0 +1,433 @@
+"""The standard uncertainty of a test before it is ridden: the analysis' equations without data.
+
+The legs are hypothetical, the equations are those of `cda.estimation`: what a plan promises is
+what the same solution would state for steady legs, at assumed variance components.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from cda.elevation import LegEnergies
+from cda.errors import EstimationError
+from cda.estimation import DayInputs
+from cda.estimation.day import SYSTEMATIC_INPUTS, shifted
+from cda.estimation.fit import SLOW_WIND_TIME_S
+from cda.estimation.model import System, build_system
+from cda.estimation.reml import solve_gls, total_covariance
+from cda.forces import speed_at_power
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+POWER_OF_TEST: Final = 0.80  # chance that a true difference of the stated size is resolved
+# Correlation times of wind outdoors, log-uniform between the two. [s]
+GUST_TIME_S: Final = (8.0, 60.0)
+SLOW_TIME_S: Final = (300.0, 1800.0)
+# Wind at rider height -> its gusts and its slow part (s.d. along the road), over open land in
+# the morning; common practice, no source. [m/s]
+_WIND_M_S: Final = (0.0, 0.4, 1.0, 2.5, 5.0)
+_GUST_SD_M_S: Final = (0.1, 0.2, 0.4, 0.9, 1.7)
+_SLOW_SD_M_S: Final = (0.1, 0.2, 0.4, 0.7, 1.2)
+# What a leg costs beside its length: braking, turning and speeding up. [s]
+TURN_S: Final = 42.0
+# Of the legs' degrees of freedom, what is left after slow wind and scatter are learnt from them
+# too: simulated rides of 6 to 24 runs are estimated with 8, 17, 17, 30 where this gives 7 to 38.
+_SHARE_OF_LEGS: Final = 0.8
+_TIMES_OF_MIXTURE: Final = 3
+
+
+def gusts_of_wind(wind_m_s: float) -> tuple[float, float]:
+    """Return the s.d. of gusts and of slow wind usual with a mean wind at rider height [m/s]."""
+    gust = float(np.interp(wind_m_s, _WIND_M_S, _GUST_SD_M_S))
+    return gust, float(np.interp(wind_m_s, _WIND_M_S, _SLOW_SD_M_S))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Design:
+    """A test that may be ridden out and back, and the air and instruments it is ridden with.
+
+    A `*_sd` is a standard deviation or standard uncertainty.
+
+    Attributes
+    ----------
+    order : tuple of int
+        Position of each run, from 0, in the order ridden.
+    run_powers_w : tuple of float
+        Power of the runs, taken in turn. [W]
+    wind_m_s, gust_sd_m_s, slow_sd_m_s : float
+        At rider height: mean wind from anywhere, gusts and slow part along the road. [m/s]
+    run_to_run_sd_m2, wobble_sd_m2, wobble_time_s : float
+        Between takings of a position; within a leg, with its correlation time. [m^2], [s]
+    airspeed_noise_m_s : float or None
+        Noise of an airspeed channel; None: there is none. [m/s]
+    """
+
+    order: tuple[int, ...]
+    length_m: float = 1200.0
+    legs_per_run: int = 2
+    run_powers_w: tuple[float, ...] = (190.0, 240.0)
+    rest_s: float = 45.0
+    turn_s: float = TURN_S
+    wind_m_s: float = 1.0
+    gust_sd_m_s: float = 0.4
+    slow_sd_m_s: float = 0.4
+    run_to_run_sd_m2: float = 0.002
+    wobble_sd_m2: float = 0.003
+    wobble_time_s: float = 10.0
+    cda_m2: float = 0.27
+    rider_mass_kg: float = 75.0
+    rider_mass_sd_kg: float = 0.3
+    bike_mass_kg: float = 9.8
+    bike_mass_sd_kg: float = 0.1
+    density_kg_m3: float = 1.21
+    density_relative_sd: float = 0.003
+    rolling_resistance: float = 0.0042
+    rolling_resistance_sd: float = 0.0003
+    rolling_resistance_drift_sd_per_h: float = 0.01
+    drivetrain_efficiency: float = 0.976
+    drivetrain_efficiency_sd: float = 0.005
+    power_scale_sd: float = 0.015
+    power_offset_sd_w: float = 1.0
+    power_offset_drift_sd_w_per_h: float = 1.0
+    power_delay_sd_s: float = 0.5
+    speed_scale_sd: float = 0.003
+    height_sd_m: float = 0.22
+    airspeed_noise_m_s: float | None = None
+    airspeed_scale_sd: float = 0.05
+    airspeed_position_scale_sd: float = 0.005
+    airspeed_offset_sd_m_s: float = 0.1
+
+    def __post_init__(self) -> None:
+        """Refuse a design that compares nothing or cannot be ridden."""
+        if not self.order or set(self.order) != set(range(max(self.order) + 1)):
+            raise EstimationError(
+                f"the order {self.order} leaves out a position", where="Design(order=...)",
+                fix="number positions from 0, each ridden at least once",
+            )  # fmt: skip
+        if not 100.0 <= self.length_m <= 10_000.0 or self.legs_per_run < 2 or self.legs_per_run % 2:
+            raise EstimationError(
+                f"{self.legs_per_run} legs of {self.length_m:g} m are not out and back",
+                where="Design(length_m=..., legs_per_run=...)",
+                fix="give 100 to 10 000 m and an even number of legs",
+            )
+
+    @property
+    def n_positions(self) -> int:
+        """Return how many positions are compared."""
+        return max(self.order) + 1
+
+    @property
+    def leg_s(self) -> float:
+        """Return the mean time over a leg in calm air [s]."""
+        return float(np.mean([self.length_m / self.speed_m_s(p) for p in self.run_powers_w]))
+
+    @property
+    def run_s(self) -> float:
+        """Return the time that a run takes with its turns and the rest after it [s]."""
+        return self.legs_per_run * (self.leg_s + self.turn_s) + self.rest_s
+
+    @property
+    def duration_min(self) -> float:
+        """Return the time from the first start to the last end, warming up left out [min]."""
+        return (len(self.order) * self.run_s - self.rest_s) / 60.0
+
+    def speed_m_s(self, power_w: float, headwind_m_s: float = 0.0) -> float:
+        """Return the speed that a power gives on the flat [m/s]."""
+        return float(
+            speed_at_power(
+                power_w,
+                cda_m2=self.cda_m2 + 0.0044,
+                mass_kg=self.rider_mass_kg + self.bike_mass_kg,
+                density_kg_m3=self.density_kg_m3,
+                rolling_resistance=self.rolling_resistance,
+                headwind_m_s=headwind_m_s,
+                efficiency=self.drivetrain_efficiency,
+            )
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Expectation:
+    """What a design can be expected to show; standard uncertainties are k = 1.
+
+    Attributes
+    ----------
+    position_se_m2 : ndarray, shape (positions,)
+        With systematic inputs. [m^2]
+    difference_se_m2 : float
+        Root mean square over all pairs, with what systematic inputs leave in them. [m^2]
+        None where there is one position.
+    dof : float
+        Of `difference_se_m2`, from runs and legs; for one position the runs beyond the first.
+    smallest_resolvable_m2 : float or None
+        Difference that a 95 % interval keeps apart from 0 in 80 of 100 tests. [m^2]
+    """
+
+    design: Design
+    position_se_m2: Array
+    difference_se_m2: float | None
+    dof: float
+    smallest_resolvable_m2: float | None
+
+
+def expected_precision(design: Design) -> Expectation:
+    """Return the uncertainty that the analysis of this design would be expected to have.
+
+    Parameters
+    ----------
+    design : Design
+
+    Returns
+    -------
+    Expectation
+
+    Raises
+    ------
+    EstimationError
+        If there is one run of each position only: scatter cannot be learnt.
+    """
+    from scipy.stats import t as student
+
+    n = design.n_positions
+    if len(design.order) - n < 1:
+        raise EstimationError(
+            f"{len(design.order)} runs of {n} positions show no scatter",
+            where="Design(order=...)",
+            fix="ride every position at least twice, better three times",
+        )
+    day, beta = hypothetical_day(design), np.array([design.cda_m2] * n + [0.0, 0.0])
+    beta[-1] = _along(design)
+    beta = np.append(beta, design.rolling_resistance)
+    positions = [str(k) for k in range(n)]
+    system = _system(day, positions, beta, SLOW_WIND_TIME_S)
+    theta = _theta(design, system, day)
+    fixed = np.sum(np.stack(system.fixed), axis=0)
+    gain = solve_gls(system.y, system.x, total_covariance(theta, system.components, fixed)).gain
+    # The estimator takes one correlation time of slow wind; the morning may have another.
+    times = np.geomspace(*SLOW_TIME_S, 2 * _TIMES_OF_MIXTURE + 1)[1::2]
+    mixed = [_system(day, positions, beta, float(t)) for t in times]
+    truth = np.mean([total_covariance(theta, one.components, fixed) for one in mixed], axis=0)
+    covariance = gain @ truth @ gain.T
+    here = gain @ system.y
+    for name in SYSTEMATIC_INPUTS:
+        moved = shifted(day, name, day.systematic_sd[name])
+        effect = gain @ _system(moved, positions, beta, SLOW_WIND_TIME_S).y - here
+        covariance = covariance + np.outer(effect, effect)
+    cda = covariance[:n, :n]
+    by_run = theta[system.component_names.index("run")] ** 2 * (
+        gain @ system.components[system.component_names.index("run")] @ gain.T
+    )
+    dof = float(len(design.order) - n)
+    if n == 1:
+        se, smallest = None, None
+    else:
+        variance = _mean_variance_of_pairs(cda)
+        dof = _degrees_of_freedom(design, variance, _mean_variance_of_pairs(by_run[:n, :n]))
+        se = float(np.sqrt(variance))
+        smallest = se * float(student.ppf(0.975, dof) + student.ppf(POWER_OF_TEST, dof))
+    return Expectation(
+        design=design,
+        position_se_m2=np.sqrt(np.diag(cda)),
+        difference_se_m2=se,
+        dof=dof,
+        smallest_resolvable_m2=smallest,
+    )
+
+
+def _mean_variance_of_pairs(covariance: Array) -> float:
+    """Return the variance of a difference, averaged over all pairs."""
+    n = len(covariance)
+    total = n * np.trace(covariance) - covariance.sum()
+    return float(2.0 * total / (n * (n - 1)))
+
+
+def _degrees_of_freedom(design: Design, variance: float, by_run: float) -> float:
+    """Return the degrees of freedom of a difference: of runs and of legs together.
+
+    Satterthwaite 1946, Biometrics 2, 110-114, :doi:`10.2307/3002019`.
+    """
+    runs, n = len(design.order), design.n_positions
+    of_runs = float(runs - n)
+    of_legs = max(_SHARE_OF_LEGS * (runs * design.legs_per_run - n - 2), 1.0)
+    by_leg = max(variance - by_run, 0.0)
+    return variance**2 / (by_run**2 / of_runs + by_leg**2 / of_legs)
+
+
+def seconds_per_m2(
+    *,
+    distance_m: float,
+    power_w: float,
+    cda_m2: float = 0.27,
+    mass_kg: float = 84.8,
+    density_kg_m3: float = 1.21,
+    rolling_resistance: float = 0.0042,
+    efficiency: float = 0.976,
+) -> float:
+    """Return the seconds that a square metre of CdA costs at a flat race in calm air [s/m^2].
+
+    A central difference over 0.004 m^2; for small differences it is a slope.
+    """
+    step = 0.002
+    low, high = (
+        distance_m
+        / float(
+            speed_at_power(
+                power_w,
+                cda_m2=cda_m2 + shift,
+                mass_kg=mass_kg,
+                density_kg_m3=density_kg_m3,
+                rolling_resistance=rolling_resistance,
+                efficiency=efficiency,
+            )
+        )
+        for shift in (-step, step)
+    )
+    return (high - low) / (2.0 * step)
+
+
+def in_wind(design: Design, wind_m_s: float) -> Design:
+    """Return the design in another wind, with the gusts that are usual in it."""
+    gust, slow = gusts_of_wind(wind_m_s)
+    return replace(design, wind_m_s=wind_m_s, gust_sd_m_s=gust, slow_sd_m_s=slow)
+
+
+def hypothetical_day(design: Design) -> DayInputs:
+    """Return the day's inputs with steady legs, as the regression takes them in."""
+    along = _along(design)
+    rows: dict[str, list[float]] = {k: [] for k in ("direction", "duration", "start", "speed")}
+    powers, position, run, clock = [], [], [], 0.0
+    speeds = {
+        (power, direction): design.speed_m_s(power, direction * along)
+        for power in set(design.run_powers_w)
+        for direction in (1.0, -1.0)
+    }
+    for number, who in enumerate(design.order):
+        power = design.run_powers_w[number % len(design.run_powers_w)]
+        for leg in range(design.legs_per_run):
+            direction = 1.0 if leg % 2 == 0 else -1.0
+            speed = speeds[(power, direction)]
+            rows["direction"].append(direction)
+            rows["speed"].append(speed)
+            rows["duration"].append(design.length_m / speed)
+            rows["start"].append(clock)
+            powers.append(power)
+            position.append(who)
+            run.append(number)
+            clock += design.length_m / speed + design.turn_s
+        clock += design.rest_s
+    value = {key: np.array(column) for key, column in rows.items()}
+    n = len(powers)
+    length = np.full(n, design.length_m)
+    mean_w = np.array(powers)
+    airspeed = design.airspeed_noise_m_s
+    energies = LegEnergies(
+        direction=value["direction"],
+        length_m=length,
+        duration_s=value["duration"],
+        start_s=value["start"],
+        work_j=mean_w * value["duration"],
+        # Efforts waver: powers of five seconds at both ends differ by about 6 % of the mean.
+        work_per_delay_w=0.06 * mean_w * np.where(np.arange(n) % 2 == 0, 1.0, -1.0),
+        half_v2_change=np.zeros(n),
+        speed_dx=value["speed"] * length,
+        altitude_change_m=np.full(n, np.nan),
+        step_speed_m_s=value["speed"],
+        step_dx_m=length,
+        step_first=np.arange(n, dtype=np.intp),
+        step_airspeed_m_s=None,
+    )
+    cross2 = 0.5 * design.wind_m_s**2 + design.gust_sd_m_s**2
+    return DayInputs(
+        key="plan",
+        energies=energies,
+        position=np.array(position, dtype=np.intp),
+        run=np.array(run, dtype=np.intp),
+        density_kg_m3=np.full(n, design.density_kg_m3),
+        gravity_m_s2=9.81,
+        rider_mass_kg=design.rider_mass_kg,
+        bike_mass_kg=design.bike_mass_kg,
+        wheel_inertia_kg_m2=0.14,
+        wheel_radius_m=0.335,
+        wheel_drag_area_m2=0.0044,
+        bearing_drag_n=0.091,
+        bearing_drag_n_s_m=0.0087,
+        drivetrain_efficiency=design.drivetrain_efficiency,
+        rolling_resistance=design.rolling_resistance,
+        rolling_resistance_sd=max(design.rolling_resistance_sd, 1e-7),
+        rolling_resistance_drift_sd_per_h=design.rolling_resistance_drift_sd_per_h,
+        offset_drift_sd_w_per_h=design.power_offset_drift_sd_w_per_h,
+        height_difference_m=0.0,
+        height_difference_sd_m=design.height_sd_m,
+        headwind_m_s=None,
+        headwind_sd_m_s=5.0,  # no weather reading: the wind along the road is free
+        crosswind_squared=cross2,
+        systematic_sd=_systematic(design, cross2),
+        instrument={},
+        airspeed_scale_sd=design.airspeed_scale_sd,
+        airspeed_position_scale_sd=design.airspeed_position_scale_sd,
+        airspeed_offset_sd_m_s=design.airspeed_offset_sd_m_s,
+        airspeed_noise_sd_m_s=airspeed or 0.3,
+        leg_airspeed_m_s=(
+            None if airspeed is None else value["speed"] + value["direction"] * along
+        ),
+        leg_airspeed_samples=None if airspeed is None else value["duration"],
+    )
+
+
+def _systematic(design: Design, cross2: float) -> Mapping[str, float]:
+    return {
+        "power_scale": design.power_scale_sd,
+        "power_offset_w": design.power_offset_sd_w,
+        "power_delay_s": design.power_delay_sd_s,
+        "drivetrain_efficiency": design.drivetrain_efficiency_sd,
+        "speed_scale": design.speed_scale_sd,
+        "rider_mass_kg": design.rider_mass_sd_kg,
+        "bike_mass_kg": design.bike_mass_sd_kg,
+        "density_relative": design.density_relative_sd,
+        "crosswind_squared": cross2,
+    }
+
+
+def _along(design: Design) -> float:
+    """Return the usual part along the road of a wind from anywhere (root mean square)."""
+    return float(design.wind_m_s / np.sqrt(2.0))
+
+
+def _system(day: DayInputs, positions: list[str], beta: Array, slow_time_s: float) -> System:
+    return build_system([day], positions, beta, slow_time_s=slow_time_s, slow_variance=0.0)
+
+
+def _theta(design: Design, system: System, day: DayInputs) -> Array:
+    """Return the standard deviations of the system's variance components."""
+    duration = float(day.energies.duration_s.mean())
+    speed = float(day.energies.step_speed_m_s.mean())
+    gust = design.gust_sd_m_s * np.sqrt(
+        np.mean([mean_share(duration, t) for t in np.geomspace(*GUST_TIME_S, 9)])
+    )
+    slow = design.slow_sd_m_s * np.sqrt(
+        np.mean([mean_share(duration, t) for t in np.geomspace(*SLOW_TIME_S, 9)])
+    )
+    wobble = design.wobble_sd_m2 * np.sqrt(mean_share(duration, design.wobble_time_s))
+    # Drag area and wind both act on u^2: dA/A has the effect of 2 du/u.
+    wobble_as_wind = wobble * speed / (2.0 * design.cda_m2)
+    sds = {
+        "leg_wind": gust if design.airspeed_noise_m_s else float(np.hypot(gust, wobble_as_wind)),
+        "run": design.run_to_run_sd_m2,
+        "slow_wind": slow,
+        "leg_drag": wobble,
+    }
+    return np.array([sds[name] for name in system.component_names])
+
+
+def mean_share(duration_s: float, time_s: float) -> float:
+    """Return the share of an exponentially correlated process' variance that its mean keeps."""
+    r = duration_s / time_s
+    return float(2.0 / r * (1.0 - (1.0 - np.exp(-r)) / r))

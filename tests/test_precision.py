@@ -1,0 +1,130 @@
+"""Precision to expect: closed forms, what must help helps, and simulated rides agree."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from cda.errors import EstimationError
+from cda.precision import (
+    Design,
+    expected_precision,
+    in_wind,
+    mean_share,
+    seconds_per_m2,
+)
+
+MIRRORED = (0, 1, 1, 0, 0, 1, 1, 0)
+
+
+def test_only_run_to_run_scatter_gives_the_closed_form() -> None:
+    # Without wind, wobble and drift: sd of a mean of r runs, twice: sqrt(2/r) * run_to_run_sd.
+    design = Design(
+        order=MIRRORED,
+        wind_m_s=0.0,
+        gust_sd_m_s=0.003,
+        slow_sd_m_s=0.003,
+        wobble_sd_m2=1e-5,
+        run_to_run_sd_m2=0.004,
+        power_offset_drift_sd_w_per_h=0.0,
+        rolling_resistance_drift_sd_per_h=0.0,
+    )
+    expected = np.sqrt(2.0 / 4.0) * 0.004
+    assert expected_precision(design).difference_se_m2 == pytest.approx(expected, rel=0.01)
+
+
+def test_only_gusts_give_the_closed_form() -> None:
+    # The mean gust w of a leg of n legs a position acts on u^2: sd(A) = 2 A / u * sd(w) / sqrt(n),
+    # sqrt(2) for a difference; A with the wheels, u the mean speed (two powers: within 1 %).
+    gust = 0.5
+    design = Design(
+        order=MIRRORED,
+        wind_m_s=0.0,
+        gust_sd_m_s=gust,
+        slow_sd_m_s=1e-4,
+        wobble_sd_m2=1e-6,
+        run_to_run_sd_m2=1e-6,
+        power_offset_drift_sd_w_per_h=0.0,
+        rolling_resistance_drift_sd_per_h=0.0,
+        run_powers_w=(215.0,),
+    )
+    share = np.mean([mean_share(design.leg_s, t) for t in np.geomspace(8.0, 60.0, 9)])
+    area, speed = design.cda_m2 + 0.0044, design.speed_m_s(215.0)
+    expected = np.sqrt(2.0) * 2.0 * area / speed * gust * np.sqrt(share) / np.sqrt(8.0)
+    assert expected_precision(design).difference_se_m2 == pytest.approx(expected, rel=0.03)
+
+
+def test_mean_of_a_correlated_process_against_its_double_integral() -> None:
+    # var(mean)/var = 2/T^2 * integral of (T - s) exp(-s/tau) ds, here by the trapezoidal rule.
+    duration, time = 110.0, 25.0
+    s = np.linspace(0.0, duration, 200_001)
+    y = (duration - s) * np.exp(-s / time)
+    integral = float(np.sum(0.5 * (y[1:] + y[:-1]) * np.diff(s)))
+    assert mean_share(duration, time) == pytest.approx(2.0 * integral / duration**2, rel=1e-6)
+
+
+def test_what_ought_to_help_helps() -> None:
+    base = in_wind(Design(order=MIRRORED), 1.0)
+    se = expected_precision(base).difference_se_m2
+    assert se is not None
+    for better in (
+        replace(base, order=MIRRORED * 2),
+        in_wind(base, 0.4),
+        replace(base, airspeed_noise_m_s=0.3),
+        replace(base, legs_per_run=4),
+    ):
+        improved = expected_precision(better).difference_se_m2
+        assert improved is not None
+        assert improved < 0.95 * se
+
+
+def test_blocks_are_worse_where_the_zero_drifts() -> None:
+    mirrored = in_wind(Design(order=MIRRORED, power_offset_drift_sd_w_per_h=8.0), 0.0)
+    blocks = replace(mirrored, order=tuple(sorted(MIRRORED)))
+    good, bad = (expected_precision(d).difference_se_m2 for d in (mirrored, blocks))
+    assert good is not None
+    assert bad is not None
+    assert bad > 1.1 * good
+
+
+def test_common_errors_cancel_in_differences_and_stay_in_positions() -> None:
+    base = in_wind(Design(order=MIRRORED), 0.4)
+    worse = replace(base, power_scale_sd=0.05)
+    before, after = expected_precision(base), expected_precision(worse)
+    # design: power +1 % is +0.0035 m^2 in every position
+    gained = np.sqrt(after.position_se_m2[0] ** 2 - before.position_se_m2[0] ** 2)
+    assert gained == pytest.approx(0.0035 * np.sqrt(5.0**2 - 1.5**2), rel=0.15)
+    assert after.difference_se_m2 == pytest.approx(before.difference_se_m2, rel=0.05)
+
+
+def test_seconds_of_an_area_against_the_cube_law() -> None:
+    # Without rolling P = rho/2 A v^3: T = D (rho A / 2P)^(1/3), dT/dA = T / (3 A).
+    power, area, density, distance = 200.0, 0.28, 1.2, 40_000.0
+    time = distance * (density * area / (2.0 * power)) ** (1.0 / 3.0)
+    slope = seconds_per_m2(
+        distance_m=distance,
+        power_w=power,
+        cda_m2=area,
+        density_kg_m3=density,
+        rolling_resistance=1e-12,
+        efficiency=1.0,
+    )
+    assert slope == pytest.approx(time / (3.0 * area), rel=1e-4)
+
+
+def test_one_run_of_each_position_shows_no_scatter() -> None:
+    with pytest.raises(EstimationError, match="show no scatter"):
+        expected_precision(Design(order=(0, 1, 2)))
+    with pytest.raises(EstimationError, match="leaves out a position"):
+        Design(order=(0, 2))
+    with pytest.raises(EstimationError, match="not out and back"):
+        Design(order=(0, 1), legs_per_run=3)
+
+
+def test_one_position_has_an_uncertainty_and_no_difference() -> None:
+    alone = expected_precision(Design(order=(0, 0, 0)))
+    assert alone.difference_se_m2 is None
+    assert alone.smallest_resolvable_m2 is None
+    assert alone.position_se_m2.shape == (1,)
