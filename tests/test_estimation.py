@@ -248,6 +248,23 @@ def test_a_single_position_and_a_single_run() -> None:
     assert dof >= 1.0
 
 
+def test_neither_altimeter_nor_wind_reading_still_settles() -> None:
+    # Height and wind then look alike: plain steps overshoot to and fro for ever.
+    for seed in (0, 6, 7):
+        day = draw_day(Design(wind_m_s=1.0), np.random.default_rng(seed))
+        bare = replace(
+            day,
+            height_difference_m=None,
+            height_difference_sd_m=30.0,
+            headwind_m_s=None,
+            headwind_sd_m_s=5.0,
+        )
+        fit = fit_days([bare], POSITIONS)
+        difference = np.array([-1.0, 1.0, 0.0, 0.0, 0.0, 0.0])
+        error = float(difference @ fit.beta) - (TRUTH[1] - TRUTH[0])
+        assert abs(error) < 4.0 * np.sqrt(difference @ fit.covariance @ difference)
+
+
 def test_nonsense_is_refused_and_not_computed_on() -> None:
     day = draw_day(Design(), np.random.default_rng(7))
     wrong = replace(day, energies=replace(day.energies, work_j=-day.energies.work_j))

@@ -22,8 +22,7 @@ from cda.results import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from cda.estimation import DayInputs, Fit
-    from cda.estimation.fit import LegAnswer
+    from cda.estimation import DayInputs, Fit, LegAnswer
     from cda.legs import Leg, LegSet
     from cda.results import Difference
     from cda.session import Session

@@ -1,15 +1,8 @@
 """The joint regression: posterior of CdA and of the variance components."""
 
+from cda.estimation.answers import LegAnswer as LegAnswer
+from cda.estimation.answers import leg_answers as leg_answers
+from cda.estimation.answers import run_estimates as run_estimates
 from cda.estimation.day import DayInputs as DayInputs
-from cda.estimation.fit import (
-    Fit as Fit,
-)
-from cda.estimation.fit import (
-    fit_days as fit_days,
-)
-from cda.estimation.fit import (
-    leg_answers as leg_answers,
-)
-from cda.estimation.fit import (
-    run_estimates as run_estimates,
-)
+from cda.estimation.fit import Fit as Fit
+from cda.estimation.fit import fit_days as fit_days

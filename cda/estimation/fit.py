@@ -82,7 +82,7 @@ class Fit:
     @property
     def systematic_cov(self) -> Array:
         """Return all sources but replication together, shape (q, q)."""
-        return _total(list(self.source_cov.values()))
+        return total_of(list(self.source_cov.values()))
 
     def replication(self, contrast: Array) -> tuple[float, float]:
         """Return the statistical se and its degrees of freedom of a contrast, shape (q,)."""
@@ -152,7 +152,7 @@ def fit_days(
             system.x,
             system.components,
             [PRIORS[c] for c in system.component_names],
-            fixed=_total(system.fixed),
+            fixed=total_of(system.fixed),
         )
         if last:
             beta = beta + posterior.mean()
@@ -163,7 +163,7 @@ def fit_days(
     assert posterior is not None
     gain = posterior.gain()
     mean_components = np.asarray(posterior.weight @ posterior.theta**2)
-    replication = _total(
+    replication = total_of(
         [v * (gain @ c @ gain.T) for v, c in zip(mean_components, system.components, strict=True)]
     )
     source = {
@@ -186,7 +186,7 @@ def fit_days(
     )
 
 
-def _total(blocks: Sequence[Array]) -> Array:
+def total_of(blocks: Sequence[Array]) -> Array:
     """Add up covariance blocks of the same shape."""
     return np.asarray(np.sum(np.stack(list(blocks)), axis=0))
 
@@ -198,7 +198,7 @@ def _global_fit(
     start = _start(days, len(positions))
     first = build_system(days, positions, start, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0)
     typical = np.array([PRIORS[c].median for c in first.component_names])
-    chol = np.linalg.cholesky(total_covariance(typical, first.components, _total(first.fixed)))
+    chol = np.linalg.cholesky(total_covariance(typical, first.components, total_of(first.fixed)))
     n_pos = len(positions)
     bounds = {name: CDA_RANGE for name in names[:n_pos]}
     for name in names[n_pos:]:
@@ -228,6 +228,7 @@ def _settle(
     slow_variance: float,
 ) -> tuple[Array, System]:
     """Iterate generalised least squares with the smoothed regressors until CdA stands still."""
+    pace, before = 1.0, np.zeros_like(beta)
     for _ in range(_ITERATIONS):
         system = build_system(
             days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
@@ -236,7 +237,12 @@ def _settle(
             np.array([PRIORS[c].median for c in system.component_names]) if theta is None else theta
         )
         step = _gls_step(system, use)
-        beta = beta + step
+        # Height and wind alike (neither altimeter nor reading) make the step overshoot and come
+        # back: half a step settles it.
+        if float(step @ before) < 0.0 and np.abs(step).max() > 0.3 * np.abs(before).max():
+            pace = max(0.5 * pace, 0.25)
+        before = step
+        beta = beta + pace * step
         areas = beta[: len(positions)]
         if not (
             np.isfinite(beta).all() and CDA_RANGE[0] < areas.min() <= areas.max() < CDA_RANGE[1]
@@ -267,7 +273,7 @@ def _start(days: Sequence[DayInputs], n_positions: int) -> Array:
 
 
 def _gls_step(system: System, theta: Array) -> Array:
-    covariance = total_covariance(theta, system.components, _total(system.fixed))
+    covariance = total_covariance(theta, system.components, total_of(system.fixed))
     try:
         return solve_gls(system.y, system.x, covariance).beta
     except np.linalg.LinAlgError as error:
@@ -315,97 +321,3 @@ def _systematic_effects(
             answers.append(gain @ system.y)
         effects[(name, owner)] = 0.5 * (answers[0] - answers[1])
     return effects
-
-
-def run_estimates(
-    days: Sequence[DayInputs], positions: Sequence[str], fit: Fit
-) -> dict[tuple[str, int], tuple[float, float]]:
-    """Return each run's own CdA, not shrunk, with its statistical se in m^2.
-
-    The run's legs are compared with the fitted road and wind; slow wind is known only as far as
-    all legs tell, so what is uncertain in it is in the se.
-    """
-    theta2 = fit.posterior.weight @ fit.posterior.theta**2
-    names = fit.system.component_names
-    noise = _total(
-        [
-            v * c
-            for v, c, name in zip(theta2, fit.system.components, names, strict=True)
-            if name not in ("run", "position_by_day", "day")
-        ]
-    )
-    fixed = _total(fit.system.fixed)
-    covariance = noise + fixed
-    n_pos = len(positions)
-    run_of = [(day.key, int(run)) for day in days for run in day.run]
-    distinct = list(dict.fromkeys(run_of))
-    column = np.concatenate([q.cda for q in fit.system.equations])
-    position_of = np.concatenate([day.position for day in days])
-    x = np.zeros((len(fit.system.y), len(distinct) + fit.system.x.shape[1] - n_pos))
-    for row, key in enumerate(run_of):
-        x[row, distinct.index(key)] = column[row]
-    x[:, len(distinct) :] = fit.system.x[:, n_pos:]
-    solution = solve_gls(fit.system.y, x, covariance)
-    spread = solution.gain @ noise @ solution.gain.T
-    answer = {}
-    for i, key in enumerate(distinct):
-        first = run_of.index(key)
-        base = float(fit.beta[position_of[first]])
-        answer[key] = (base + float(solution.beta[i]), float(np.sqrt(spread[i, i])))
-    return answer
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LegAnswer:
-    """Wind against each leg and what is left of it; arrays of shape (n,) over all days' legs."""
-
-    headwind_m_s: Array
-    headwind_se_m_s: Array
-    slow_headwind_m_s: Array
-    residual_m2: Array
-
-
-def leg_answers(days: Sequence[DayInputs], positions: Sequence[str], fit: Fit) -> LegAnswer:
-    """Predict the wind along the road that each leg met, and what is left of it as CdA.
-
-    The wind is the mean, the slow part and, with an airspeed channel, the leg's own gusts.
-    """
-    theta2 = fit.posterior.weight @ fit.posterior.theta**2
-    n, n_pos = fit.system.n_legs, len(positions)
-    system = fit.system
-    covariance = total_covariance(np.sqrt(theta2), system.components, _total(system.fixed))
-    solution_gain = fit.posterior.gain()
-    delta = solution_gain @ system.y
-    residual = system.y - system.x @ delta
-    inverse = np.linalg.inv(covariance)
-    names = system.component_names
-    has_airspeed = "leg_drag" in names
-    slow_block = theta2[names.index("slow_wind")] * system.components[names.index("slow_wind")][:n]
-    slow = slow_block @ inverse @ residual
-    block = slow_block
-    if has_airspeed:
-        block = (
-            block + theta2[names.index("leg_wind")] * system.components[names.index("leg_wind")][:n]
-        )
-    random = block @ inverse @ residual
-    sign = np.concatenate([q.leg_wind for q in system.equations])
-    wind, wind_se, leg_residual = np.empty(n), np.empty(n), np.empty(n)
-    total = fit.covariance
-    explained = np.einsum("ij,jk,ik->i", block, inverse, block)
-    prior = np.einsum("ii->i", block[:, :n])
-    at = 0
-    for i, day in enumerate(days):
-        rows = slice(at, at + len(day.run))
-        column = n_pos + 3 * i + 1
-        wind[rows] = sign[rows] * fit.beta[column] + random[rows]
-        remaining = np.maximum(prior[rows] - explained[rows], 0.0)
-        wind_se[rows] = np.sqrt(total[column, column] + remaining)
-        at += len(day.run)
-    cda_column = np.concatenate([q.cda for q in system.equations])
-    leg_residual = (residual[:n] - random) / cda_column
-    return LegAnswer(
-        headwind_m_s=wind,
-        headwind_se_m_s=wind_se,
-        slow_headwind_m_s=slow,
-        residual_m2=leg_residual,
-    )
