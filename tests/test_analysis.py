@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -235,6 +236,39 @@ def test_recorded_units_of_power_and_speed_are_scaled_as_told() -> None:
     heavier = estimate_cda(with_settings(small_ride(), rider={"mass_kg": 79.0}))
     for p, q in zip(heavier.positions, small_estimate().positions, strict=True):
         assert -0.006 < p.cda_m2 - q.cda_m2 < -0.001  # +1 kg: about -0.0005
+
+
+def test_a_ride_split_into_two_recordings_gives_the_same_answer() -> None:
+    # The second file's time begins at 0 again: drift and slow wind go by the session's clock.
+    session = small_ride().session
+    whole = session.recordings[0]
+    assert whole.start_utc is not None
+    k = int(np.searchsorted(whole.time_s, session.runs[3].spans[0][0] - 15.0))
+    names = ("power_w", "speed_m_s", "distance_m", "altitude_m", "latitude_deg", "longitude_deg")
+    later = float(whole.time_s[k])
+    parts = tuple(
+        replace(
+            whole,
+            name=name,
+            sha256=name,
+            time_s=whole.time_s[rows] - begin,
+            start_utc=whole.start_utc + timedelta(seconds=begin),
+            **{n: getattr(whole, n)[rows] for n in names},
+        )
+        for name, rows, begin in (("a.csv", slice(0, k), 0.0), ("b.csv", slice(k, None), later))
+    )
+    runs = [
+        replace(r, recording=1, spans=tuple((a - later, b - later) for a, b in r.spans))
+        if r.run > 3
+        else r
+        for r in session.runs
+    ]
+    split = estimate_cda(replace(session, recordings=parts, runs=tuple(runs)))
+    for p, q in zip(split.positions, small_estimate().positions, strict=True):
+        assert p.cda_m2 == pytest.approx(q.cda_m2, abs=1e-6)
+        assert p.se_m2 == pytest.approx(q.se_m2, abs=1e-6)
+    starts = [w.start_s for w in split.wind]
+    assert starts == pytest.approx([w.start_s for w in small_estimate().wind], abs=0.01)
 
 
 # --- several days
