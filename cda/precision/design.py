@@ -1,8 +1,4 @@
-"""The standard uncertainty of a test before it is ridden: the analysis' equations without data.
-
-The legs are hypothetical, the equations are those of `cda.estimation`: what a plan promises is
-what the same solution would state for steady legs, at assumed variance components.
-"""
+"""A test that may be ridden, and its hypothetical legs as the regression takes them in."""
 
 from __future__ import annotations
 
@@ -14,23 +10,11 @@ import numpy as np
 from cda.elevation import LegEnergies
 from cda.errors import EstimationError
 from cda.estimation import DayInputs
-from cda.estimation.day import SYSTEMATIC_INPUTS, shifted
-from cda.estimation.fit import SLOW_WIND_TIME_S
-from cda.estimation.model import System, build_system
-from cda.estimation.reml import solve_gls, total_covariance
 from cda.forces import speed_at_power
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
-
-POWER_OF_TEST: Final = 0.80  # chance that a true difference of the stated size is resolved
-# Correlation times of wind outdoors, log-uniform between the two. [s]
-GUST_TIME_S: Final = (8.0, 60.0)
-SLOW_TIME_S: Final = (300.0, 1800.0)
 # Wind at rider height -> its gusts and its slow part (s.d. along the road), over open land in
 # the morning; common practice, no source. [m/s]
 _WIND_M_S: Final = (0.0, 0.4, 1.0, 2.5, 5.0)
@@ -38,10 +22,6 @@ _GUST_SD_M_S: Final = (0.1, 0.2, 0.4, 0.9, 1.7)
 _SLOW_SD_M_S: Final = (0.1, 0.2, 0.4, 0.7, 1.2)
 # What a leg costs beside its length: braking, turning and speeding up. [s]
 TURN_S: Final = 42.0
-# Of the legs' degrees of freedom, what is left after slow wind and scatter are learnt from them
-# too: simulated rides of 6 to 24 runs are estimated with 8, 17, 17, 30 where this gives 7 to 38.
-_SHARE_OF_LEGS: Final = 0.8
-_TIMES_OF_MIXTURE: Final = 3
 
 
 def gusts_of_wind(wind_m_s: float) -> tuple[float, float]:
@@ -154,145 +134,6 @@ class Design:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Expectation:
-    """What a design can be expected to show; standard uncertainties are k = 1.
-
-    Attributes
-    ----------
-    position_se_m2 : ndarray, shape (positions,)
-        With systematic inputs. [m^2]
-    difference_se_m2 : float
-        Root mean square over all pairs, with what systematic inputs leave in them. [m^2]
-        None where there is one position.
-    dof : float
-        Of `difference_se_m2`, from runs and legs; for one position the runs beyond the first.
-    smallest_resolvable_m2 : float or None
-        Difference that a 95 % interval keeps apart from 0 in 80 of 100 tests. [m^2]
-    """
-
-    design: Design
-    position_se_m2: Array
-    difference_se_m2: float | None
-    dof: float
-    smallest_resolvable_m2: float | None
-
-
-def expected_precision(design: Design) -> Expectation:
-    """Return the uncertainty that the analysis of this design would be expected to have.
-
-    Parameters
-    ----------
-    design : Design
-
-    Returns
-    -------
-    Expectation
-
-    Raises
-    ------
-    EstimationError
-        If there is one run of each position only: scatter cannot be learnt.
-    """
-    from scipy.stats import t as student
-
-    n = design.n_positions
-    if len(design.order) - n < 1:
-        raise EstimationError(
-            f"{len(design.order)} runs of {n} positions show no scatter",
-            where="Design(order=...)",
-            fix="ride every position at least twice, better three times",
-        )
-    day, beta = hypothetical_day(design), np.array([design.cda_m2] * n + [0.0, 0.0])
-    beta[-1] = _along(design)
-    beta = np.append(beta, design.rolling_resistance)
-    positions = [str(k) for k in range(n)]
-    system = _system(day, positions, beta, SLOW_WIND_TIME_S)
-    theta = _theta(design, system, day)
-    fixed = np.sum(np.stack(system.fixed), axis=0)
-    gain = solve_gls(system.y, system.x, total_covariance(theta, system.components, fixed)).gain
-    # The estimator takes one correlation time of slow wind; the morning may have another.
-    times = np.geomspace(*SLOW_TIME_S, 2 * _TIMES_OF_MIXTURE + 1)[1::2]
-    mixed = [_system(day, positions, beta, float(t)) for t in times]
-    truth = np.mean([total_covariance(theta, one.components, fixed) for one in mixed], axis=0)
-    covariance = gain @ truth @ gain.T
-    here = gain @ system.y
-    for name in SYSTEMATIC_INPUTS:
-        moved = shifted(day, name, day.systematic_sd[name])
-        effect = gain @ _system(moved, positions, beta, SLOW_WIND_TIME_S).y - here
-        covariance = covariance + np.outer(effect, effect)
-    cda = covariance[:n, :n]
-    by_run = theta[system.component_names.index("run")] ** 2 * (
-        gain @ system.components[system.component_names.index("run")] @ gain.T
-    )
-    dof = float(len(design.order) - n)
-    if n == 1:
-        se, smallest = None, None
-    else:
-        variance = _mean_variance_of_pairs(cda)
-        dof = _degrees_of_freedom(design, variance, _mean_variance_of_pairs(by_run[:n, :n]))
-        se = float(np.sqrt(variance))
-        smallest = se * float(student.ppf(0.975, dof) + student.ppf(POWER_OF_TEST, dof))
-    return Expectation(
-        design=design,
-        position_se_m2=np.sqrt(np.diag(cda)),
-        difference_se_m2=se,
-        dof=dof,
-        smallest_resolvable_m2=smallest,
-    )
-
-
-def _mean_variance_of_pairs(covariance: Array) -> float:
-    """Return the variance of a difference, averaged over all pairs."""
-    n = len(covariance)
-    total = n * np.trace(covariance) - covariance.sum()
-    return float(2.0 * total / (n * (n - 1)))
-
-
-def _degrees_of_freedom(design: Design, variance: float, by_run: float) -> float:
-    """Return the degrees of freedom of a difference: of runs and of legs together.
-
-    Satterthwaite 1946, Biometrics 2, 110-114, :doi:`10.2307/3002019`.
-    """
-    runs, n = len(design.order), design.n_positions
-    of_runs = float(runs - n)
-    of_legs = max(_SHARE_OF_LEGS * (runs * design.legs_per_run - n - 2), 1.0)
-    by_leg = max(variance - by_run, 0.0)
-    return variance**2 / (by_run**2 / of_runs + by_leg**2 / of_legs)
-
-
-def seconds_per_m2(
-    *,
-    distance_m: float,
-    power_w: float,
-    cda_m2: float = 0.27,
-    mass_kg: float = 84.8,
-    density_kg_m3: float = 1.21,
-    rolling_resistance: float = 0.0042,
-    efficiency: float = 0.976,
-) -> float:
-    """Return the seconds that a square metre of CdA costs at a flat race in calm air [s/m^2].
-
-    A central difference over 0.004 m^2; for small differences it is a slope.
-    """
-    step = 0.002
-    low, high = (
-        distance_m
-        / float(
-            speed_at_power(
-                power_w,
-                cda_m2=cda_m2 + shift,
-                mass_kg=mass_kg,
-                density_kg_m3=density_kg_m3,
-                rolling_resistance=rolling_resistance,
-                efficiency=efficiency,
-            )
-        )
-        for shift in (-step, step)
-    )
-    return (high - low) / (2.0 * step)
-
-
 def in_wind(design: Design, wind_m_s: float) -> Design:
     """Return the design in another wind, with the gusts that are usual in it."""
     gust, slow = gusts_of_wind(wind_m_s)
@@ -301,7 +142,7 @@ def in_wind(design: Design, wind_m_s: float) -> Design:
 
 def hypothetical_day(design: Design) -> DayInputs:
     """Return the day's inputs with steady legs, as the regression takes them in."""
-    along = _along(design)
+    along = along_m_s(design)
     rows: dict[str, list[float]] = {k: [] for k in ("direction", "duration", "start", "speed")}
     powers, position, run, clock = [], [], [], 0.0
     speeds = {
@@ -396,38 +237,6 @@ def _systematic(design: Design, cross2: float) -> Mapping[str, float]:
     }
 
 
-def _along(design: Design) -> float:
+def along_m_s(design: Design) -> float:
     """Return the usual part along the road of a wind from anywhere (root mean square)."""
     return float(design.wind_m_s / np.sqrt(2.0))
-
-
-def _system(day: DayInputs, positions: list[str], beta: Array, slow_time_s: float) -> System:
-    return build_system([day], positions, beta, slow_time_s=slow_time_s, slow_variance=0.0)
-
-
-def _theta(design: Design, system: System, day: DayInputs) -> Array:
-    """Return the standard deviations of the system's variance components."""
-    duration = float(day.energies.duration_s.mean())
-    speed = float(day.energies.step_speed_m_s.mean())
-    gust = design.gust_sd_m_s * np.sqrt(
-        np.mean([mean_share(duration, t) for t in np.geomspace(*GUST_TIME_S, 9)])
-    )
-    slow = design.slow_sd_m_s * np.sqrt(
-        np.mean([mean_share(duration, t) for t in np.geomspace(*SLOW_TIME_S, 9)])
-    )
-    wobble = design.wobble_sd_m2 * np.sqrt(mean_share(duration, design.wobble_time_s))
-    # Drag area and wind both act on u^2: dA/A has the effect of 2 du/u.
-    wobble_as_wind = wobble * speed / (2.0 * design.cda_m2)
-    sds = {
-        "leg_wind": gust if design.airspeed_noise_m_s else float(np.hypot(gust, wobble_as_wind)),
-        "run": design.run_to_run_sd_m2,
-        "slow_wind": slow,
-        "leg_drag": wobble,
-    }
-    return np.array([sds[name] for name in system.component_names])
-
-
-def mean_share(duration_s: float, time_s: float) -> float:
-    """Return the share of an exponentially correlated process' variance that its mean keeps."""
-    r = duration_s / time_s
-    return float(2.0 / r * (1.0 - (1.0 - np.exp(-r)) / r))
