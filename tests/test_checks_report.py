@@ -116,6 +116,7 @@ def test_reports_are_plain_data_without_coordinates(day: Session) -> None:
         text = json.dumps(report.to_dict(), allow_nan=False) + str(report)
         assert "latitude" not in text
         assert "deg" not in text
+    assert "usual time between samples: 1 s, uncertainty unknown" in str(bare)
     assert bare.stretches
     assert len(bare.to_frame()) == len(bare.stretches)
 

@@ -9,7 +9,7 @@ from cda.results.numbers import quantity
 from cda.results.text import table
 
 if TYPE_CHECKING:
-    from cda.results.check import CheckReport
+    from cda.results.check import CheckedSensor, CheckReport
 
 STRETCHES_SHOWN: Final = 8
 
@@ -35,9 +35,7 @@ def check_text(report: CheckReport) -> str:
         lines += ["", "No stretch of 300 m or more was ridden both ways."]
     if report.sensors:
         lines += ["", "Sensors against each other:"]
-        lines += [
-            f"  {s.what}: {quantity(s.value, s.se)} {s.unit}".rstrip() for s in report.sensors
-        ]
+        lines += [f"  {s.what}: {_value(s)}" for s in report.sensors]
     lines.append("")
     if not report.findings:
         lines.append("Nothing argues against it.")
@@ -49,6 +47,12 @@ def check_text(report: CheckReport) -> str:
             for f in report.rest
         ]
     return "\n".join(lines)
+
+
+def _value(sensor: CheckedSensor) -> str:
+    if sensor.se is None:
+        return f"{sensor.value:.3g} {sensor.unit}".rstrip() + ", uncertainty unknown"
+    return f"{quantity(sensor.value, sensor.se)} {sensor.unit}".rstrip()
 
 
 def _runs(report: CheckReport) -> list[str]:
