@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from xml.etree.ElementTree import Element
 
     from cda.report.blocks import Part
+    from cda.results import Estimate
 
 HTML = "{http://www.w3.org/1999/xhtml}"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -123,21 +124,32 @@ def test_the_page_states_wheels_share_cost_and_cautions(tree: Element) -> None:
         assert text in said, text
 
 
-def test_the_same_results_make_the_same_bytes() -> None:
-    estimate, savings = rich_estimate(("tall", "low"), runs_each=2), None
-    assert build_report(estimate, savings) == build_report(estimate, savings)
-
-
-def test_no_clock_time_and_no_place_reach_the_page() -> None:
-    estimate = replace(
+@pytest.fixture(scope="module")
+def small() -> Estimate:
+    return replace(
         rich_estimate(("tall", "low"), runs_each=2),
-        settings={"course": {"gate_a": [47.2001, 8.6003], "gate_b": [47.2084, 8.6105]}},
+        settings={
+            "course": {"gate_a": [47.2001, 8.6003], "gate_b": [47.2084, 8.6105]},
+            "bike": {"mass_kg": {"value": 8.5, "source": "file"}},
+        },
     )
-    page = build_report(estimate)
-    assert "47.2001" not in page
-    assert "8.6003" not in page
-    assert "given, not shown" in page
-    assert not re.search(r"\b\d\d:\d\d:\d\d\b", page)
+
+
+@pytest.fixture(scope="module")
+def small_page(small: Estimate) -> str:
+    return build_report(small)
+
+
+def test_the_same_results_make_the_same_bytes(small: Estimate, small_page: str) -> None:
+    assert build_report(small) == small_page
+
+
+def test_no_clock_time_and_no_place_reach_the_page(small_page: str) -> None:
+    assert "47.2001" not in small_page
+    assert "8.6003" not in small_page
+    assert "given, not shown" in small_page
+    assert "8.5 (file)" in small_page
+    assert not re.search(r"\b\d\d:\d\d:\d\d\b", small_page)
 
 
 def test_nothing_is_fetched_or_run() -> None:
@@ -260,8 +272,9 @@ def test_several_days_open_with_what_changed() -> None:
     second = replace(now.sessions[0], key="s2", title="A second day")
     runs = tuple(replace(r, session="s2") if r.run > 3 else r for r in now.runs)
     pooled = replace(now, sessions=(*now.sessions, second), runs=runs)
-    first = next(parsed(build_report(pooled)).iter(f"{HTML}section"))
-    assert "Last day (s2)" in text_of(first)
+    first = report_parts(Section(estimate=pooled))[0]
+    assert first.id == "changes"
+    assert "Last day (s2)" in repr(first)
 
 
 def test_several_riders_have_a_section_each() -> None:

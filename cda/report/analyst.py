@@ -105,6 +105,7 @@ def _positions(estimate: Estimate) -> list[Block]:
             ),
             rows=tuple(rows),
             numeric=frozenset(range(1, 8)),
+            restack=True,
         ),
     ]
 
@@ -153,6 +154,7 @@ def _differences(estimate: Estimate) -> list[Block]:
             ),
             rows=tuple(rows),
             numeric=frozenset(range(2, 5)),
+            restack=True,
         ),
         Table(
             caption=(
@@ -168,6 +170,7 @@ def _differences(estimate: Estimate) -> list[Block]:
             ),
             rows=tuple(finer),
             numeric=frozenset(range(1, 5)),
+            restack=True,
         ),
     ]
 
