@@ -385,7 +385,7 @@ def _shared_stretch(
         if gains[worst] - (high - low) < 0.03 * usual:
             break
         left_out[worst] = (
-            f"covers only {highs[worst] - lows[worst]:.0f} m steadily both ways, the other "
+            f"covers only {max(highs[worst] - lows[worst], 0.0):.0f} m steadily both ways, the other "
             f"runs share about {usual:.0f} m"
         )
     if high - low < SHORTEST_COURSE_M:
