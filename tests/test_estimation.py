@@ -238,6 +238,20 @@ def test_the_same_bicycle_has_the_same_rolling_resistance_error_on_both_days() -
     assert pooled[False] == pytest.approx(alone / np.sqrt(2.0), rel=0.1)
 
 
+def test_a_windy_day_does_not_blur_the_calm_one_nor_borrow_its_precision() -> None:
+    rng = np.random.default_rng(10)
+    calm = Design(order=(0, 1, 1, 0, 0, 1, 1, 0), leg_wind_sd_m_s=0.06, slow_wind_sd_m_s=0.1)
+    windy = Design(order=(0, 2, 2, 0, 0, 2, 2, 0), leg_wind_sd_m_s=0.6, slow_wind_sd_m_s=0.6)
+    days = [draw_day(calm, rng, key="s1"), draw_day(windy, rng, key="s2")]
+    fit = fit_days(days, POSITIONS)
+    se = [
+        fit.replication(np.array([*weights, *np.zeros(6)]))[0]
+        for weights in ((-1.0, 1.0, 0.0), (-1.0, 0.0, 1.0))
+    ]
+    assert se[0] < 0.0065  # its own day alone: 0.003, and 0.003 for another day of each position
+    assert se[1] > 1.6 * se[0]
+
+
 def test_a_single_position_and_a_single_run() -> None:
     design = Design(order=(0,), cda_m2=(0.28,))
     fit = fit_days([draw_day(design, np.random.default_rng(6))], ("a",))

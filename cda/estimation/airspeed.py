@@ -106,6 +106,7 @@ def stack_airspeed(
     fixed: dict[str, Array],
     sign: Array,
     slow: Array,
+    gusty: Array,
     cda_column: Array,
     n: int,
 ) -> tuple[Array, Array, dict[str, Array], dict[str, Array]]:
@@ -118,7 +119,7 @@ def stack_airspeed(
     grown = {key: padded(value, total) for key, value in components.items()}
     # The same wind of a leg is in its energy and in its airspeed; what the energy has beside
     # wind (wobble of the rider, power noise) is a component of its own.
-    grown["leg_wind"] = same_leg * 1.0
+    grown["leg_wind"] = np.where(same_leg, np.outer(gusty[leg_of], gusty[leg_of]), 0.0)
     grown["slow_wind"] = np.outer(every_sign, every_sign) * slow[np.ix_(leg_of, leg_of)]
     grown["leg_drag"] = padded(np.diag(cda_column**2), total)
     fixed = {key: padded(value, total) for key, value in fixed.items()}

@@ -69,6 +69,8 @@ class DayInputs:
     leg_airspeed_m_s: Array | None = None
     leg_airspeed_samples: Array | None = None
     shift: Mapping[str, float] = field(default_factory=dict)
+    leg_wind_scale: float = 1.0  # this day's gusts and slow wind over those of the pooled days
+    slow_wind_scale: float = 1.0
 
     @property
     def mass_kg(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -135,6 +135,8 @@ def fit_days(
                 where=f"session {day.key}",
                 fix="ride every run out and back over the same stretch",
             )
+    if len(days) > 1:
+        days = [_with_own_wind_scale(day, *own) for day, own in _own_winds(days, positions)]
     names = fixed_effect_names(days, positions)
     beta, at_bound = _global_fit(days, positions, names) if start is None else (start, ())
     if at_bound:
@@ -184,6 +186,35 @@ def fit_days(
         systematic_effect=effects,
         slow_variance=slow_variance,
     )
+
+
+def _own_winds(
+    days: Sequence[DayInputs], positions: Sequence[str]
+) -> list[tuple[DayInputs, tuple[float, float]]]:
+    """Return each day with its gusts and slow wind over the geometric mean of all days.
+
+    A calm morning and a windy one share no variance: pooled as if they did, the calm day's
+    precision is lost and the windy day's is overstated.
+    """
+    winds = []
+    for day in days:
+        used = np.unique(day.position)
+        alone = replace(day, position=np.searchsorted(used, day.position).astype(np.intp))
+        try:
+            fit = fit_days([alone], [positions[i] for i in used], rounds=1)
+        except EstimationError:
+            winds.append([np.nan, np.nan])  # too little for a wind of its own: taken as the others
+            continue
+        winds.append([fit.component("leg_wind") or np.nan, fit.component("slow_wind") or np.nan])
+    log = np.log(winds)
+    known = np.isfinite(log).all(axis=1)
+    middle = log[known].mean(axis=0) if known.any() else np.zeros(2)
+    ratio = np.exp(np.where(known[:, None], log - middle, 0.0))
+    return [(day, (float(r[0]), float(r[1]))) for day, r in zip(days, ratio, strict=True)]
+
+
+def _with_own_wind_scale(day: DayInputs, leg_wind: float, slow_wind: float) -> DayInputs:
+    return replace(day, leg_wind_scale=leg_wind, slow_wind_scale=slow_wind)
 
 
 def total_of(blocks: Sequence[Array]) -> Array:

@@ -62,7 +62,7 @@ def build_system(
             float(beta[n_pos + 3 * i]),
             float(beta[n_pos + 3 * i + 1]),
             float(beta[n_pos + 3 * i + 2]),
-            slow_variance,
+            slow_variance * day.slow_wind_scale**2,
         )
         for i, day in enumerate(days)
     )
@@ -88,9 +88,12 @@ def build_system(
     same_run = same_day & (run_of[:, None] == run_of[None, :])
     outer_cda = np.outer(cda_column, cda_column)
     lag = np.abs(start[:, None] - start[None, :])
-    slow = np.where(same_day, np.exp(-lag / slow_time_s), 0.0)
+    legs_of = [len(day.run) for day in days]
+    gusty = np.repeat([day.leg_wind_scale for day in days], legs_of)
+    breezy = np.repeat([day.slow_wind_scale for day in days], legs_of)
+    slow = np.where(same_day, np.exp(-lag / slow_time_s), 0.0) * np.outer(breezy, breezy)
     components = {
-        "leg_wind": np.eye(n),
+        "leg_wind": np.diag(gusty**2),
         "run": np.where(same_run, outer_cda, 0.0),
         "slow_wind": np.outer(sign, sign) * slow,
     }
@@ -107,7 +110,7 @@ def build_system(
     airspeed = airspeed_rows(days, equations, row_of, n)
     if airspeed is not None:
         y, x, components, fixed = stack_airspeed(
-            airspeed, y, x, components, fixed, sign, slow, cda_column, n
+            airspeed, y, x, components, fixed, sign, slow, gusty, cda_column, n
         )
         x[n:, :] = 0.0
         for rows, i in airspeed.day_rows:
