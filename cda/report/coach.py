@@ -279,7 +279,8 @@ def _by_share(savings: Savings) -> list[Block]:
     rows = []
     for p in others:
         by = {float(k): v for k, v in p.saved_by_hold_share_s.items()}
-        cells = tuple(saving(by[s]) if s in by else "unknown" for s in shares)
+        # Minutes are in proportion to the share: another position's share is known here too.
+        cells = tuple(saving(by.get(s, s * p.saved_if_held_throughout_s)) for s in shares)
         rows.append((f"{letter[p.id]} {shown(p.label)}", *cells))
     best = others[0]
     by_best = {float(k): v for k, v in best.saved_by_hold_share_s.items()}
