@@ -64,7 +64,7 @@ def test_no_position_is_linked_to_time(n: int) -> None:
 def test_an_order_in_blocks_is_linked_to_time_and_says_so() -> None:
     blocks = order_of((0, 0, 0, 1, 1, 1))
     assert abs(blocks.with_time[0]) > 0.8
-    assert "up to 0.88" in blocks.imbalance_words()
+    assert "up to 0.878" in blocks.imbalance_words()
     assert blocks.repeats == 4
 
 
@@ -113,6 +113,27 @@ def test_what_can_be_resolved_takes_the_fewest_runs_that_do() -> None:
     assert plan.expectation.smallest_resolvable_m2 <= 0.012
     assert fewer.expectation.smallest_resolvable_m2 > 0.012
     assert f"takes {plan.runs_per_position} runs" in plan.answer[0]
+
+
+def test_what_takes_longer_than_a_morning_is_said_with_what_would_help() -> None:
+    plan = make_plan(load_protocol("out-and-back"), POSITIONS, wind_m_s=0.4, resolve_m2=0.008)
+    assert plan.duration_min > 100.0
+    assert "2 mornings" in plan.answer[1]
+    found = re.search(r"airspeed sensor: (\d+) runs", " ".join(plan.answer))
+    assert found is not None
+    assert 2 <= int(found[1]) < plan.runs_per_position
+    assert "both" not in " ".join(plan.answer)  # it is calm already
+
+
+def test_time_on_a_loop_is_laps_and_easy_laps() -> None:
+    protocol = load_protocol("closed-loop")
+    plan = make_plan(protocol, POSITIONS, runs=3)
+    # 3 laps at 10.2 m/s (215 W: 210 at the wheel = 0.166 v^3 + 3.5 v), 2 easy ones at 9 m/s and
+    # a minute of rest but for the last run
+    run_s = 3 * 1500.0 / 10.2 + 2 * 1500.0 / 9.0 + protocol.rest_s
+    assert plan.duration_min == pytest.approx((6 * run_s - 393.0) / 60.0, rel=0.02)
+    assert plan.length_m == 1500.0
+    assert plan.expectation is None
 
 
 @pytest.mark.parametrize("protocol", [p.id for p in list_protocols()])

@@ -79,7 +79,7 @@ def make_plan(
             if (expected_precision(trial).smallest_resolvable_m2 or 0.0) <= resolve_m2:
                 break
             needed = needed + 1 if needed < MOST_RUNS else None
-        answer = _answer(base, resolve_m2, wind_m_s, needed)
+        answer = _answer(base, protocol, resolve_m2, wind_m_s, needed)
         runs = needed
     lengths: tuple[LengthRow, ...] = ()
     if runs is None:
@@ -107,7 +107,7 @@ def make_plan(
             for k, who in enumerate(order.positions)
         ),
         runs_per_position=runs,
-        length_m=design.length_m,
+        length_m=length_m or protocol.length_m,
         duration_min=design.duration_min,
         wind_m_s=wind_m_s,
         seed=seed,
@@ -149,12 +149,13 @@ def _check(
 
 def _design(protocol: Protocol, n: int, length_m: float, airspeed: bool) -> Design:
     out_and_back = protocol.course == "out-and-back"
-    # Laps without a stop: a lap to come up to speed and one to rest take the turn's place.
-    laps = protocol.laps_per_run + protocol.laps_per_run % 2
+    # Laps without a stop are two halves of a way here; an easy lap before and one after go with
+    # the rest. Only their time is used: precision is worked out for out and back.
+    way = length_m if out_and_back else 0.5 * protocol.laps_per_run * length_m
     return Design(
         order=tuple(range(n)),
-        length_m=length_m,
-        legs_per_run=protocol.legs_per_run if out_and_back else max(laps, 2),
+        length_m=way,
+        legs_per_run=protocol.legs_per_run if out_and_back else 2,
         turn_s=TURN_S if out_and_back else 0.0,
         run_powers_w=protocol.powers_w,
         rest_s=protocol.rest_s if out_and_back else protocol.rest_s + 2.0 * length_m / 9.0,
@@ -236,21 +237,30 @@ def wind_limit(design: Design, question_m2: float, most_m_s: float) -> float | N
 
 
 def _answer(
-    design: Design, resolve_m2: float, wind_m_s: float, needed: int | None
+    design: Design, protocol: Protocol, resolve_m2: float, wind_m_s: float, needed: int | None
 ) -> tuple[str, ...]:
     """Return in words what resolving a difference takes, or what would help."""
     what = f"A difference of {resolve_m2:.4f} m² in wind of {wind_m_s:g} m/s"
-    if needed is not None:
+    most = protocol.max_minutes
+    if needed is None:
+        lines = [f"{what} cannot be shown with {MOST_RUNS} runs of each position. What would help:"]
+    else:
         time = with_runs(design, needed).duration_min
-        return (f"{what} takes {needed} runs of each position, {time:.0f} min.",)
-    lines = [f"{what} cannot be shown with {MOST_RUNS} runs of each position. What would help:"]
+        lines = [f"{what} takes {needed} runs of each position, {time:.0f} min."]
+        if time <= most:
+            return tuple(lines)
+        lines.append(
+            f"That is {int(np.ceil(time / most))} mornings of {most:g} min at most, fitted "
+            "together. What would help:"
+        )
     trials = []
     if wind_m_s > TABLE_WIND_M_S[0]:
         trials.append((f"ride earlier, in wind of {TABLE_WIND_M_S[0]:g} m/s", design, 0.4))
     if design.airspeed_noise_m_s is None:
         sensor = replace(design, airspeed_noise_m_s=AIRSPEED_NOISE_M_S)
         trials.append(("carry an airspeed sensor", sensor, wind_m_s))
-        trials.append(("both", sensor, TABLE_WIND_M_S[0]))
+        if trials[:-1]:
+            trials.append(("both", sensor, TABLE_WIND_M_S[0]))
     if design.n_positions > 2:
         two = replace(design, order=(0, 1))
         trials.append(("shorten the list to two positions", two, wind_m_s))
@@ -262,7 +272,8 @@ def _answer(
         else:
             time = with_runs(trial, runs).duration_min
             lines.append(f"  {words}: {runs} runs of each position, {time:.0f} min")
-    lines.append("  test on several days and fit them together")
+    if needed is None:
+        lines.append("  test on several days and fit them together")
     return tuple(lines)
 
 

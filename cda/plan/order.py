@@ -50,10 +50,10 @@ class RunOrder:
         parts = [
             "no position is linked to time"
             if linear < NOTHING_LEFT
-            else f"correlation of a position with time up to {linear:.2f}",
+            else f"correlation of a position with time up to {linear:.3f}",
             "nor to time squared"
             if square < NOTHING_LEFT and linear < NOTHING_LEFT
-            else f"with time squared up to {square:.2f}",
+            else f"with time squared up to {square:.3f}",
         ]
         repeats = (
             "no position follows itself"
