@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from cda.errors import CourseError, SessionError
+from cda.errors import SessionError
 from cda.forces import power_at_speed, speed_at_power
 from cda.integration import Rides, flat_time
 from cda.priority import savings_from_cda, time_savings
@@ -269,10 +269,8 @@ def test_a_position_that_was_not_tested_is_refused() -> None:
         time_savings(make_estimate(), race(positions=[{"id": "aero", "hold_share": 0.5}]))
 
 
-def test_what_a_flat_road_cannot_use_is_said_and_a_course_is_not_left_out_in_silence() -> None:
+def test_what_a_flat_road_cannot_use_is_said() -> None:
     paced = race(pacing={"power_ratio_by_gradient": [[0.0, 1.0], [0.05, 1.2]]})
     assert [f.code for f in paced.findings if f.severity == "warning"] == [
         "race-tables-without-effect"
     ]
-    with pytest.raises(CourseError, match=r"lake\.gpx"):
-        race(course="lake.gpx")

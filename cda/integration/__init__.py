@@ -1,5 +1,6 @@
 """Riding the race in numbers: steady on the flat, forward over distance on a course."""
 
+from cda.integration.forward import TOLERANCE_S_PER_KM as TOLERANCE_S_PER_KM
 from cda.integration.forward import Ridden as Ridden
 from cda.integration.forward import Road as Road
 from cda.integration.forward import braking_limits as braking_limits

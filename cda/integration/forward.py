@@ -190,7 +190,7 @@ def integrate(
             return (power / v - force) / mass
 
         while True:
-            stepped = _stretch(y, dx, substeps, push, per_metre)
+            stepped = _stretch(y, dx, substeps, push, per_metre, power / mass, 2.0 * drag / mass)
             if stepped is not None:
                 break
             substeps *= 2
@@ -234,7 +234,13 @@ def integrate(
 
 
 def _stretch(
-    y: Array, dx: float, substeps: int, push: Callable[[Array], Array], per_metre: float
+    y: Array,
+    dx: float,
+    substeps: int,
+    push: Callable[[Array], Array],
+    per_metre: float,
+    thrust: Array,
+    damping: Array,
 ) -> tuple[Array, Array, float] | None:
     """Return (y, time, error over allowed) at the end of a stretch, or None for a finer try."""
     h = dx / substeps
@@ -261,8 +267,9 @@ def _stretch(
         spent = h / 9.0 * (2.0 / v1 + 3.0 / v2 + 4.0 / v3)
         error_t = h * (-5.0 / 72.0 / v1 + 1.0 / 12.0 / v2 + 1.0 / 9.0 / v3 - 0.125 / v4)
         error_y = h * (-5.0 / 72.0 * k1 + k2 / 12.0 + k3 / 9.0 - 0.125 * k4)
-        # An error of speed costs time over the length it takes to die out, some 100 m: m v / F'.
-        lag = np.abs(error_y) * 100.0 / v4**3
+        # An error of y costs error / v^3 seconds a metre over the length in which it dies out,
+        # 1 / (P / m v^3 + rho CdA / m): ten metres on a climb, two hundred on the flat.
+        lag = np.abs(error_y) / (np.maximum(thrust, 0.0) + damping * v4**3)
         worst = max(worst, float(np.max(np.abs(error_t) + lag)) / allowed)
         if not worst <= 1.0:
             return None
@@ -276,6 +283,7 @@ def over_directions(
     *,
     direction_known: bool,
     nodes: int = 8,
+    start_m_s: NDArray[np.float64] | None = None,
     tolerance_s_per_km: float = TOLERANCE_S_PER_KM,
 ) -> Ridden:
     """Ride a road, averaged over all directions of the wind where the direction is not known.
@@ -284,13 +292,15 @@ def over_directions(
     """
     rides = rides.flat()
     if not np.any(rides.wind_m_s) or (direction_known and road.bearing_deg is not None):
-        return integrate(rides, road, tolerance_s_per_km=tolerance_s_per_km)
+        return integrate(rides, road, start_m_s=start_m_s, tolerance_s_per_km=tolerance_s_per_km)
     turn = 180.0 if road.bearing_deg is None else 360.0
     angles = turn * (np.arange(nodes) + 0.5) / nodes
     n = rides.mass_kg.size
     wide = rides.take(np.tile(np.arange(n), nodes))
     wide = replace(wide, wind_from_deg=np.repeat(angles, n))
-    ridden = integrate(wide, road, tolerance_s_per_km=tolerance_s_per_km)
+    # Where every ride comes over the line is the mean over directions of the lap before.
+    start = None if start_m_s is None else np.tile(start_m_s, nodes)
+    ridden = integrate(wide, road, start_m_s=start, tolerance_s_per_km=tolerance_s_per_km)
     time = ridden.time_s.reshape(nodes, n)
     power = ridden.mean_power_w.reshape(nodes, n)
     return Ridden(

@@ -9,5 +9,6 @@ from cda.race.draws import joint_draws as joint_draws
 from cda.race.load import Race as Race
 from cda.race.load import load_race as load_race
 from cda.race.load import make_race as make_race
+from cda.race.road import course_profile as course_profile
 from cda.race.settings import RaceSettings as RaceSettings
-from cda.race.times import race_time as race_time
+from cda.race.times import race_times as race_times
