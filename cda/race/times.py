@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-# Draws a position that are ridden in full, in all at least `PER_TERM` a coefficient of the response;
+# Draws a position ridden in full, in all at least `PER_TERM` a coefficient of the response;
 # and draws ridden in full that the response does not know, to show its error.
 DESIGN = 96
 PER_TERM = 5
