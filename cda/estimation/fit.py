@@ -206,8 +206,8 @@ def _own_winds(
             winds.append([np.nan, np.nan])  # too little for a wind of its own: taken as the others
             continue
         winds.append([fit.component("leg_wind") or np.nan, fit.component("slow_wind") or np.nan])
-    log = np.log(winds)
-    known = np.isfinite(log).all(axis=1)
+    log = np.log(np.array(winds))
+    known = np.asarray(np.isfinite(log[:, 0]))
     middle = log[known].mean(axis=0) if known.any() else np.zeros(2)
     ratio = np.exp(np.where(known[:, None], log - middle, 0.0))
     return [(day, (float(r[0]), float(r[1]))) for day, r in zip(days, ratio, strict=True)]
