@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _STEPS: Final = 1200
 _GOOD_ENOUGH: Final = 0.002  # of the cost: correlations with time squared near 0.01 are left
-_WEIGHT_TIME, _WEIGHT_REPEAT, _WEIGHT_SQUARE = 1000.0, 0.5, 10.0
+_WEIGHT_TIME, _WEIGHT_REPEAT, _WEIGHT_SQUARE = 1000.0, 4.0, 10.0
 NOTHING_LEFT: Final = 1e-9  # a correlation below this is rounding
 
 

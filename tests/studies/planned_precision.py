@@ -5,6 +5,10 @@
 Prints, for each scenario, the promised standard uncertainty of a difference, the root mean square
 error over all pairs of all rides, and their ratio; the error is itself known to about
 1/sqrt(2 * 3 * rides) for four positions (three independent differences a ride).
+
+First results, 8 to 12 rides each, promised over error: calm 1.12, light 1.04, breeze 1.08,
+wind 1.09, breeze with airspeed 1.14, 600 m legs 0.89, 3 runs 0.90, 2 positions x 5 runs 0.79
+(one difference a ride: this error is known to 20 % only).
 """
 
 from __future__ import annotations
