@@ -202,7 +202,7 @@ class _Setter:
 
     def _table(self, table: Table) -> None:
         size = 7.0 if len(table.head) > 5 else 8.0
-        widths = _column_widths(table)
+        widths = _column_widths(table, size)
         self.text(table.caption, size=8.5, colour=MUTED, keep_in=0.7)
         self._row(table.head, widths, size, bold=True)
         for index, row in enumerate(table.rows):
@@ -238,11 +238,21 @@ def _wrapped(text: str, width_in: float, size: float) -> list[str]:
     return textwrap.wrap(text, characters) or [""]
 
 
-def _column_widths(table: Table) -> list[float]:
-    """Return widths that share the page by the texts' lengths, none starved by a long one. [in]."""
-    weights = []
+def _column_widths(table: Table, size: float) -> list[float]:
+    """Return widths that hold every word where the page allows it; texts share the rest. [in]."""
+    wanted, least = [], []
     for k in range(len(table.head)):
         longest = max((len(row[k]) for row in table.rows), default=0)
         words = [word for row in (table.head, *table.rows) for word in row[k].split()]
-        weights.append(max(min(longest, 34), min(max(map(len, words), default=1), 24), 4) + 1.5)
-    return [WIDTH_IN * weight / sum(weights) for weight in weights]
+        least.append(max(min(max(map(len, words), default=1), 24), 4) + 1.0)
+        wanted.append(max(min(longest, 34) + 1.5 - least[-1], 0.0))
+    character_in = 1.08 * CHARACTER * size / POINTS_PER_IN  # bold type is wider
+    words_in = [count * character_in + 0.08 for count in least]
+    left_in = WIDTH_IN - sum(words_in)
+    if left_in <= 0.0:
+        return [WIDTH_IN * width / sum(words_in) for width in words_in]
+    shared = sum(wanted) or float(len(wanted))
+    return [
+        width + left_in * (want if sum(wanted) else 1.0) / shared
+        for width, want in zip(words_in, wanted, strict=True)
+    ]
