@@ -385,8 +385,8 @@ def _shared_stretch(
         if gains[worst] - (high - low) < 0.03 * usual:
             break
         left_out[worst] = (
-            f"covers only {max(highs[worst] - lows[worst], 0.0):.0f} m steadily both ways, the other "
-            f"runs share about {usual:.0f} m"
+            f"covers only {max(highs[worst] - lows[worst], 0.0):.0f} m steadily both ways, "
+            f"the other runs share about {usual:.0f} m"
         )
     if high - low < SHORTEST_COURSE_M:
         raise EstimationError(
