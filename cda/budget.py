@@ -62,6 +62,8 @@ def budget_lines(
     return tuple(
         sorted(
             lines,
-            key=lambda line: -max([*line.positions.values(), *line.differences.values()], default=0),
+            key=lambda line: (
+                -max([*line.positions.values(), *line.differences.values()], default=0)
+            ),
         )
     )

@@ -120,9 +120,7 @@ def _estimate(
     if monte_carlo:
         from cda.analysis.monte_carlo import monte_carlo_check
 
-        settings["monte_carlo"] = monte_carlo_check(
-            days, positions, fit, monte_carlo, progress
-        )
+        settings["monte_carlo"] = monte_carlo_check(days, positions, fit, monte_carlo, progress)
     import cda
 
     return Estimate(
