@@ -121,7 +121,7 @@ def test_limits_of_a_table_hold_until_the_next_row(tmp_path: Path) -> None:
     assert limited.min() == pytest.approx(1000.0, abs=10.0)
     assert limited.max() == pytest.approx(1100.0, abs=10.0)
     assert np.min(np.diff(got.distance_m)) == pytest.approx(10.0)  # fine where braking is
-    assert np.max(np.diff(got.distance_m)) == pytest.approx(50.0)
+    assert np.max(np.diff(got.distance_m)) == pytest.approx(30.0)
 
 
 def test_a_lone_spike_is_bridged_and_said(tmp_path: Path) -> None:

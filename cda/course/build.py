@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 GRID_M = 10.0
-MERGED = 5  # stretches of the grid in one of the course, away from limits of speed
+MERGED = 3  # stretches of the grid in one of the course, away from limits of speed
 NEAR_LIMIT_M = 100.0  # where braking takes place, at any speed and rate a bicycle knows
 STEEPEST = 0.35  # paved public roads stay below this; common practice, no source
 SHORTEST_M = 200.0
@@ -346,7 +346,7 @@ def _places(
 
 
 def _nodes(limit: Array, spacing: float) -> NDArray[np.intp]:
-    """Return which points of the grid stay: every fifth, and all where limits change nearby."""
+    """Return which points of the grid stay: every third, and all where limits change nearby."""
     n = limit.size
     keep = np.zeros(n, dtype=bool)
     keep[::MERGED] = True
