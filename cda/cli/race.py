@@ -14,7 +14,15 @@ from cda.cli.options import (
     set_option,
     split_settings,
 )
-from cda.cli.talk import command_line, end_on_stop, exit_status, print_document, say, say_next
+from cda.cli.talk import (
+    command_line,
+    end_on_stop,
+    exit_status,
+    print_document,
+    say,
+    say_next,
+    show_findings,
+)
 
 EPILOG = """\b
 Examples:
@@ -101,6 +109,11 @@ def command(
         print_document(savings.to_dict())
     else:
         click.echo(str(savings))
+        if sessions:
+            # The estimate's warnings set the exit status too: say which they are.
+            show_findings(
+                [f for f in estimate.findings if f.severity == "warning"], session_names={}
+            )
     if sessions:
         line = command_line("cda", "report", *sessions, "--race", race_file, "--out", "report.html")
         say_next(line)

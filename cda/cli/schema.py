@@ -26,10 +26,10 @@ _PLAIN = {str: "string", float: "number", int: "integer", bool: "boolean", type(
 
 
 @click.command("schema", epilog=EPILOG)
-@click.argument("what", type=click.Choice(["session", "race", "results"]))
+@click.argument("what", type=click.Choice(["session", "race", "protocol", "results"]))
 @json_option
 def command(*, what: str, as_json: bool) -> int:
-    """List every key of session.toml, race.toml or the results: type, unit, limits, default.
+    """List every key of a session, race or protocol file or the results: type, unit, default.
 
     With --json: a JSON Schema, for editors and checks.
     """
@@ -50,6 +50,10 @@ def _settings(what: str) -> tuple[dict[str, Any], list[dict[str, str]]]:
         from cda.race import RaceSettings
 
         model = RaceSettings
+    elif what == "protocol":
+        from cda.plan import Protocol
+
+        model = Protocol
     return model_schema(model, title=f"{what}.toml"), model_rows(model)
 
 

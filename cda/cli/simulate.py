@@ -15,6 +15,7 @@ from cda.cli.talk import command_line, print_document, say_next
 EPILOG = """\b
 Examples:
   cda simulate --out demo --preset calm --seed 1
+  cda simulate --out ridden --plan my_plan --preset light --seed 3
   cda simulate --out with_sensor --preset breeze --airspeed 0.3 --seed 7"""
 
 
@@ -46,6 +47,12 @@ Examples:
 @click.option(
     "--seed", type=click.IntRange(0), default=0, show_default=True, help="Same seed, same ride."
 )
+@click.option(
+    "--plan",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    metavar="FOLDER",
+    help="Ride this planned test folder: its positions, order and masses.",
+)
 @force_option
 @json_option
 def command(
@@ -55,17 +62,22 @@ def command(
     file_format: Literal["csv", "fit"],
     airspeed: float | None,
     seed: int,
+    plan: Path | None,
     force: bool,
     as_json: bool,
 ) -> int:
     """Invent a test folder; truth.json beside it holds every value and error drawn."""
     from dataclasses import replace
 
-    from cda.simulate import PRESETS, simulate_session, write_session
+    from cda.simulate import PRESETS, simulate_plan, simulate_session, write_session
 
     refuse_full_folder(out, ours="truth.json", force=force)
     scenario = replace(PRESETS[preset], airspeed_noise_m_s=airspeed)
-    simulated = simulate_session(scenario, seed)
+    name = f"ride.{file_format}"
+    if plan is None:
+        simulated = simulate_session(scenario, seed, name=name)
+    else:
+        simulated = simulate_plan(plan, scenario, seed, name=name)
     write_session(simulated, out, format=file_format)
     if as_json:
         print_document({"schema": 1, "kind": "truth", "folder": str(out), **simulated.truth})
