@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -183,3 +184,21 @@ def test_a_track_that_jumps_or_has_no_heights_is_refused(tmp_path: Path) -> None
 def test_a_missing_file_is_said(tmp_path: Path) -> None:
     with pytest.raises(CourseError, match="not there"):
         read_course(tmp_path / "lake.gpx")
+
+
+def test_a_gzipped_course_is_the_same_course(tmp_path: Path) -> None:
+    text = "distance_m,elevation_m\n" + "".join(f"{100 * i},{i % 7}\n" for i in range(300))
+    (tmp_path / "plain.csv").write_text(text)
+    packed = gzip.compress(text.encode())
+    (tmp_path / "packed.csv.gz").write_bytes(packed)
+    plain, unpacked = (read_course(tmp_path / n) for n in ("plain.csv", "packed.csv.gz"))
+    assert np.array_equal(plain.elevation_m, unpacked.elevation_m)
+    # Half a course is no course, and a file that swells beyond the bound is not held in memory.
+    for bad, problem in (
+        (packed[:-30], "breaks off"),
+        (packed[:40] + bytes(60) + packed[100:], "damaged"),
+        (gzip.compress(bytes(60_000_001), 1), "larger"),
+    ):
+        (tmp_path / "bad.csv.gz").write_bytes(bad)
+        with pytest.raises(CourseError, match=problem):
+            read_course(tmp_path / "bad.csv.gz")

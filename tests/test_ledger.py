@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from cda.integration import Rides
+from cda.integration import Rides, flat_time
 from cda.ledger import climb_time, ledger_lines, turn_loss
 from cda.priority import time_savings
 from cda.race import RaceSettings, make_race
 from tests.estimate_factory import make_estimate
 
 MPH = 0.44704
+MILE_M = 1609.344
+HALF_M, FULL_M = 90e3, 180e3
 
 
 def rider(power_w: float = 205.0) -> Rides:
@@ -114,3 +116,79 @@ def test_a_climb_entered_bogged_down_costs_less_than_the_rule_common_practice_no
     assert 3.0 < slower - climb_time(rides, height, 0.06, 15 * MPH, 0.0) < 5.0
     through = climb_time(rides, height, 0.06, 20 * MPH, 0.0)
     assert 5.0 < climb_time(rides, height, 0.06, 20 * MPH, 7.0) - through < 10.0
+
+
+def test_a_run_off_its_line_is_13_3_to_13_4_miles_common_practice_no_source() -> None:
+    # Rule: 1.5 to 2.5 % longer turns 13.1 miles into 13.3 to 13.4.  The line charges exactly
+    # the distance beyond 13.1 miles at the pace given: the physics is the rule.
+    pace_s_per_km = 300.0
+    run = lines(
+        run={"distance_m": 13.1 * MILE_M, "pace_s_per_km": pace_s_per_km,
+             "extra_distance_percent": [1.5, 2.5]}
+    )["run"]  # fmt: skip
+    miles = [
+        13.1 + saved / pace_s_per_km * 1000.0 / MILE_M
+        for saved in (run.saved_low_s, run.saved_high_s)
+    ]
+    assert miles == pytest.approx([13.3, 13.43], abs=0.01)
+
+
+def test_untrained_transitions_cost_half_a_minute_to_two_common_practice_no_source() -> None:
+    # No physics here: both transitions of 3.5 to 4.5 min instead of 2.5 to 3 min, as a coach
+    # would time them, land on the rule's range of 30 s to 2 min exactly.
+    changes = lines(transitions={"now_s": [210.0, 270.0], "practised_s": [150.0, 180.0]})
+    line = changes["transitions"]
+    assert (line.saved_low_s, line.saved_high_s) == (30.0, 120.0)
+
+
+def held_head_s(difference_m2: float, distance_m: float, power_w: float) -> float:
+    """Return what a drag area smaller by this saves on a flat calm road [s]."""
+    high = rider(power_w)
+    low = high.with_values(cda_held_m2=high.cda_held_m2 - difference_m2)
+    return float(flat_time(high, distance_m) - flat_time(low, distance_m))
+
+
+def test_a_low_head_is_worth_one_minute_or_up_to_four_common_practice_no_source() -> None:
+    # Rule: about 1 min over the half, up to 4 min over the full distance.  One difference of
+    # drag area cannot give both: 1 min in 90 km is 2 in 180 km.  The physics lands on 1 min
+    # with 0.006 m2 (2 % of the drag area), on 4 min with twice as much: a head that goes from
+    # high to low altogether, held for the whole ride.
+    assert 55.0 < held_head_s(0.006, HALF_M, 215.0) < 65.0
+    assert 110.0 < held_head_s(0.006, FULL_M, 195.0) < 135.0
+    assert 220.0 < held_head_s(0.012, FULL_M, 195.0) < 250.0
+
+
+@pytest.mark.parametrize(
+    ("distance_m", "power_w", "swim_m", "run_m", "counts", "head_m2", "rule_min", "share_of_rule"),
+    [
+        (HALF_M, 215.0, 1900.0, 21097.5, (10, 4), (0.003, 0.006), 10.0, (0.9, 1.1)),
+        (FULL_M, 195.0, 3800.0, 42195.0, (16, 8), (0.003, 0.012), 25.0, (0.7, 0.9)),
+    ],
+    ids=["half", "full"],
+)
+def test_all_together_are_worth_up_to_10_and_25_minutes_common_practice_no_source(
+    distance_m: float, power_w: float, swim_m: float, run_m: float, counts: tuple[int, int],
+    head_m2: tuple[float, float], rule_min: float, share_of_rule: tuple[float, float],
+) -> None:  # fmt: skip
+    # Rule: up to 10 min (half) and 25 min (full), from inputs at the ends of the rules above.
+    # The physics lands on 4.5 to 10 min over the half: the rule.  Over the full it lands on 8.5
+    # to 20 min and not on 25: lines twice as long give twice the time, two transitions stay two,
+    # and turns taken at 5.5 to 6.5 m/s today cost 1 to 4 s apiece, not 3 to 5.
+    got = lines(
+        power_w=power_w,
+        swim={"distance_m": swim_m, "pace_s_per_100_m": 105.0,
+              "extra_distance_percent": [5.0, 10.0]},
+        turns={"count": counts[0], "entry_speed_m_s": 10.0, "speed_now_m_s": [5.5, 6.5],
+               "speed_practised_m_s": [7.2, 7.8]},
+        climbs={"count": counts[1], "height_m": 18.0, "gradient": 0.05, "entry_speed_m_s": 9.0,
+                "lost_pedalling_now_s": [2.0, 5.0], "lost_pedalling_practised_s": 0.5},
+        run={"distance_m": run_m, "pace_s_per_km": 315.0, "extra_distance_percent": [1.5, 2.5]},
+        transitions={"now_s": [210.0, 270.0], "practised_s": [150.0, 180.0]},
+    )  # fmt: skip
+    low, high = (
+        (held_head_s(head, distance_m, power_w) + sum(getattr(line, end) for line in got.values()))
+        / 60.0
+        for head, end in zip(head_m2, ("saved_low_s", "saved_high_s"), strict=True)
+    )
+    assert share_of_rule[0] < high / rule_min < share_of_rule[1]
+    assert 0.3 < low / rule_min < 0.5

@@ -1,4 +1,4 @@
-"""A course file into points: GPX by its content, else a table.
+"""A course file into points: GPX by its content, else a table; either also gzipped.
 
 GPX 1.1: the longest track, else the longest route; distance along the ellipsoid.  Table: columns
 `distance_m`, `elevation_m`, optional `latitude_deg`, `longitude_deg`, `speed_limit_m_s`.
@@ -10,6 +10,7 @@ import csv
 import hashlib
 import io
 import math
+import zlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -76,14 +77,38 @@ def read_course(path: Path) -> CoursePoints:
             fix="check the spelling; the file lies beside the race file",
         ) from error
     if len(data) > MAX_COURSE_BYTES:
-        raise CourseError(
-            "the course file is larger than 60 MB", where=path.name, fix="export one lap alone"
-        )
+        raise _too_large(path.name)
     sha256 = hashlib.sha256(data).hexdigest()
+    if data[:2] == b"\x1f\x8b":
+        data = _decompressed(data, path.name)
     head = data[:400].decode("utf-8-sig", errors="replace").lstrip("\x00 \t\r\n")
     if head.startswith("<") or data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return _gpx(data, path.name, sha256)
     return _table(data, path.name, sha256)
+
+
+def _too_large(name: str) -> CourseError:
+    return CourseError(
+        "the course file is larger than 60 MB", where=name, fix="export one lap alone"
+    )
+
+
+def _decompressed(data: bytes, name: str) -> bytes:
+    """Return what a gzip file of one member holds; half a course is none, so a break is refused."""
+    stream = zlib.decompressobj(wbits=31)
+    try:
+        text = stream.decompress(data, MAX_COURSE_BYTES + 1)
+    except zlib.error:
+        text = b""
+    if len(text) > MAX_COURSE_BYTES:
+        raise _too_large(name)
+    if not stream.eof or stream.unused_data:
+        raise CourseError(
+            "the gzip file breaks off, is damaged or holds more than one file",
+            where=name,
+            fix="export the course again, or unpack it",
+        )
+    return text
 
 
 def _gpx(data: bytes, name: str, sha256: str) -> CoursePoints:

@@ -200,7 +200,7 @@ def _on_course(
         where="course",
         message=f"{exact.size} rides over the course in full and a response fitted to them for "
         f"the others; at {positions * FRESH} rides it was not fitted to, times are off by at most "
-        f"{error:.1f} s and what is saved by {saved_error:.1f} s",
+        f"{error:.2f} s and what is saved by {saved_error:.2f} s",
         fix="take the ends of the intervals with that error" if large else "",
     )
     return RaceTimes(
