@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,8 +17,6 @@ from cda.race.road import density_ratio, lapped, race_road
 from tests.estimate_factory import make_estimate
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from cda.race import Race
 
 LAP_M = 6000.0
@@ -192,3 +191,15 @@ def test_a_lap_of_hills_in_wind_agrees_with_an_independent_solver(lap: Path) -> 
     start = float(steady_speed(mean)[0])
     solved = solve_ivp(rate, (0.0, LAP_M), [start, 0.0], method="DOP853", rtol=1e-9, max_step=50.0)
     assert got == pytest.approx(float(solved.y[1, -1]), rel=1.5e-4)
+
+
+def test_the_example_course_is_90_km_of_hills_with_twelve_limited_bends() -> None:
+    example = load_race(Path(__file__).parents[1] / "example_runs" / "hilly_half.toml")
+    course = example.course
+    assert course is not None
+    assert example.distance_m == pytest.approx(90_000.0)
+    assert [f for f in course.findings if f.severity != "note"] == []
+    limited = np.isfinite(course.limit_m_s).astype(int)
+    bends = int(np.sum(np.diff(limited) == 1))
+    assert example.settings.turns is not None
+    assert bends * example.settings.laps == example.settings.turns.count == 12
