@@ -27,7 +27,8 @@ from cda.cli.talk import (
 EPILOG = """\b
 Examples:
   cda race example_runs/short_morning --race example_runs/full_distance.toml
-  cda race --race example_runs/full_distance.toml --cda tall=0.276 --cda low=0.262"""
+  cda race --race example_runs/full_distance.toml --cda tall=0.276 --cda low=0.262 \\
+    --set rider.mass_kg=74 --set bike.mass_kg=9.8"""
 
 
 def _parse_cda(

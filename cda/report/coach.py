@@ -260,10 +260,13 @@ def _minutes(savings: Savings) -> list[Block]:
                 caption=(
                     "The course of the race, and in its own strip the wind along the road: "
                     "above 0 slows the rider."
+                    if savings.course.headwind_m_s is not None
+                    else "The course of the race. The wind may blow from anywhere."
                 ),
                 finding=(
-                    f"Profile of {savings.race.distance_km:g} km"
-                    + (f", {savings.race.ascent_m:.0f} m up." if savings.race.ascent_m else ".")
+                    f"Profile of {savings.course.distance_m[-1] / 1000:.3g} km; the race has "
+                    f"{savings.race.distance_km:g} km"
+                    + (f" and {savings.race.ascent_m:.0f} m up." if savings.race.ascent_m else ".")
                 ),
             )
         )
