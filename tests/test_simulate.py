@@ -478,3 +478,47 @@ def test_own_density_and_gravity_match_published_values() -> None:
     # GRS 80: normal gravity 9.780327 m/s² at the equator, 9.832186 at the pole (Moritz 2000).
     assert gravity_at(0.0, 0.0) == pytest.approx(9.780327, abs=2e-6)
     assert gravity_at(90.0, 0.0) == pytest.approx(9.832186, abs=2e-6)
+
+
+def test_the_true_wind_closes_the_energy_of_every_leg() -> None:
+    # An estimator that is told the wind must be able to take the drag out exactly.
+    simulated = simulate_session(replace(PRESETS["breeze"], **SMALL), 3)
+    d = simulated.draws
+    for leg in simulated.truth["legs"]:
+        drag = work_of_leg(simulated, leg)["air"]
+        told = 0.5 * d.density_kg_m3 * (leg["cda_m2"] + 0.0044) * leg["air_path_m3_s2"]
+        assert told == pytest.approx(drag, rel=1.5e-3)  # wobble moves with speed within a leg
+        t = np.arange(leg["entry_s"], leg["exit_s"], 1.0)
+        head, cross = simulated.wind_at(t)
+        assert float(np.mean(head)) == pytest.approx(leg["headwind_m_s"], abs=0.03)
+        assert float(np.std(head)) == pytest.approx(leg["headwind_sd_m_s"], abs=0.03)
+        assert float(np.mean(cross**2)) == pytest.approx(leg["crosswind_squared_m2_s2"], rel=0.05)
+
+
+def test_disturbances_of_a_morning_are_as_large_as_asked() -> None:
+    flat = replace(EXACT, relief_m=0.0, powers_w=(200.0,), runs_per_position=6)
+    hour = simulate_session(flat, 1)
+    hours = np.array([leg["entry_s"] for leg in hour.truth["legs"]]) / 3600.0
+    tired = simulate_session(replace(flat, tiring_per_h=0.05), 1).truth["legs"]
+    power = np.array([leg["power_w"] for leg in tired])
+    assert float(np.polyfit(hours, power / 200.0, 1)[0]) == pytest.approx(-0.05, abs=0.002)
+    soft = simulate_session(replace(flat, rolling_drift_per_h=-0.04), 1).ridden
+    ratio = soft.rolling[-1] / soft.rolling[0]
+    assert ratio == pytest.approx(1.0 - 0.04 * soft.time_s[-1] / 3600.0, abs=1e-4)
+    hilly = replace(EXACT, relief_m=9.0, powers_w=(200.0,))
+    ride = simulate_session(replace(hilly, effort_per_gradient=5.0), 1)
+    answering = ride.ridden
+    moving = np.zeros(answering.time_s.size, dtype=bool)
+    for leg in ride.truth["legs"]:
+        moving |= (answering.time_s > leg["entry_s"] + 1) & (answering.time_s < leg["exit_s"] - 1)
+    rise = np.gradient(answering.height_m) / np.maximum(np.gradient(answering.path_m), 0.1)
+    slope = np.polyfit(rise[moving], answering.power_w[moving] / 200.0, 1)[0]
+    assert float(slope) == pytest.approx(5.0, rel=0.1)
+    fast = replace(EXACT, wobble_sd_m2=0.003, wobble_speed_exponent=2.0, relief_m=0.0)
+    sizes = []
+    for watts in (120.0, 320.0):
+        ridden = simulate_session(replace(fast, powers_w=(watts,)), 1).ridden
+        steady = ridden.speed_m_s > 0.9 * np.max(ridden.speed_m_s)
+        area = ridden.cda_m2[steady] - np.where(ridden.run[steady] == 1, 0.27, 0.26)
+        sizes.append(float(np.std(area)) / float(np.mean(ridden.speed_m_s[steady])) ** 2)
+    assert sizes[1] == pytest.approx(sizes[0], rel=0.35)  # a size that grows with speed squared

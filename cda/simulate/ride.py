@@ -67,14 +67,21 @@ class Ridden:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RiddenLeg:
-    """One leg as it was ridden: true gate times and true means between them."""
+    """One leg as it was ridden: true gate times and true means over time between them.
+
+    `air_path_m3_s2` is the integral of V_a u over distance: with it, drag takes exactly
+    half density times drag area times this.
+    """
 
     run: int
     direction: int
     entry_s: float
     exit_s: float
     headwind_m_s: float
+    headwind_sd_m_s: float
     crosswind_m_s: float
+    crosswind_squared_m2_s2: float
+    air_path_m3_s2: float
     cda_m2: float
     power_w: float
 
@@ -345,14 +352,23 @@ def _true_legs(path: Path, state: _State, first: int, last: int, run: int) -> li
         inside = slice(math.ceil(entry / STEP_S), max(math.ceil(leave / STEP_S), 1))
         energy = np.concatenate([[0.0], np.cumsum(state.p[first + 1 : last + 1])]) * STEP_S
         work = np.interp(leave, time, energy) - np.interp(entry, time, energy)
+        head, cross = np.asarray(state.head[inside]), np.asarray(state.cross[inside])
+        start = np.arange(inside.start, inside.stop) * STEP_S
+        v = np.interp(start + 0.5 * STEP_S, time, np.asarray(state.v[first : last + 1]))
+        u = v + head
+        # The steps' mean times the exact length: the gates fall inside steps.
+        air = np.sum(np.hypot(u, cross) * u * v) / np.sum(v) * (exit_m - entry_m)
         legs.append(
             RiddenLeg(
                 run=run,
                 direction=direction,
                 entry_s=entry,
                 exit_s=leave,
-                headwind_m_s=float(np.mean(state.head[inside])),
-                crosswind_m_s=float(np.mean(state.cross[inside])),
+                headwind_m_s=float(np.mean(head)),
+                headwind_sd_m_s=float(np.std(head)),
+                crosswind_m_s=float(np.mean(cross)),
+                crosswind_squared_m2_s2=float(np.mean(cross**2)),
+                air_path_m3_s2=float(air),
                 cda_m2=float(np.mean(state.cda[inside])),
                 power_w=float(work / (leave - entry)),
             )

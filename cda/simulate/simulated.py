@@ -64,6 +64,34 @@ class SimulatedSession:
     ridden: Ridden
     draws: Draws
 
+    def wind_at(
+        self, time_s: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return the true wind at the rider, for estimators that are told it.
+
+        Parameters
+        ----------
+        time_s : ndarray, shape (n,)
+            Recording time, such as a leg's samples. [s]
+
+        Returns
+        -------
+        headwind, crosswind : ndarray, shape (n,)
+            Along the way that is ridden (positive slows) and from its right: the mean over the
+            interval that ends at each time, as power is recorded; the first is that of its
+            moment. A lorry's wake is in them. [m/s]
+        """
+        grid = self.ridden.time_s
+        found = []
+        for values in (self.ridden.headwind_m_s, self.ridden.crosswind_m_s):
+            # The value at a step acts from it to the next: its integral is exact at the steps.
+            step = grid[1] - grid[0]
+            integral = np.concatenate([[0.0], np.cumsum(values[:-1]) * step])
+            at = np.interp(time_s, grid, integral)
+            first = values[np.clip(int(time_s[0] / step), 0, values.size - 1)]
+            found.append(np.concatenate([[first], np.diff(at) / np.diff(time_s)]))
+        return found[0], found[1]
+
 
 def simulate_session(
     scenario: Scenario,

@@ -106,7 +106,10 @@ def truth_of(scenario: Scenario, draws: Draws, ridden: Ridden) -> dict[str, Any]
                 "entry_s": leg.entry_s,
                 "exit_s": leg.exit_s,
                 "headwind_m_s": leg.headwind_m_s,
+                "headwind_sd_m_s": leg.headwind_sd_m_s,
                 "crosswind_m_s": leg.crosswind_m_s,
+                "crosswind_squared_m2_s2": leg.crosswind_squared_m2_s2,
+                "air_path_m3_s2": leg.air_path_m3_s2,
                 "cda_m2": leg.cda_m2,
                 "power_w": leg.power_w,
             }
