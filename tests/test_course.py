@@ -83,6 +83,20 @@ def test_what_noise_climbs_is_as_the_formula_says() -> None:
     assert climbed == pytest.approx(false_climb_m_per_km(1.0, 220.0, 10.0), rel=0.1)
 
 
+def test_wide_stretches_keep_the_height_of_the_fine_grid_in_the_mean(tmp_path: Path) -> None:
+    along = np.arange(0.0, 9001.0, 10.0)
+    heights = 20.0 * np.sin(along / 120.0)  # hills of 750 m
+    got = course(tmp_path, table(along, heights))
+    length = got.length_m
+    assert length.max() == pytest.approx(30.0)
+    chord = 0.5 * (got.elevation_m[1:] + got.elevation_m[:-1])
+    # Height along a stretch is its integral of gradient: dg L/2 (s^2 - s) above the chord.
+    mean = chord - got.gradient_change * length / 12.0
+    fine = 0.5 * (heights[1:] + heights[:-1]).reshape(-1, 3).mean(axis=1)
+    np.testing.assert_allclose(mean, fine, atol=2e-3)
+    assert np.max(np.abs(chord - fine)) > 0.05
+
+
 def test_smoothing_keeps_a_slope_and_the_ends() -> None:
     slope = 0.07 * np.arange(200) * 10.0
     np.testing.assert_allclose(smoothed(slope, 300.0, 10.0), slope, atol=1e-9)

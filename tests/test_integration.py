@@ -70,6 +70,18 @@ def test_hills_steps_and_wind_agree_with_an_independent_solver() -> None:
     assert float(got.end_speed_m_s[0]) == pytest.approx(y[0], rel=1e-4)
 
 
+def test_a_gradient_that_changes_within_a_stretch_is_many_short_stretches() -> None:
+    # Stretches of 30 m whose gradient runs straight against pieces of 1 m with a steady one.
+    nodes = 0.06 * np.sin(2 * np.pi * np.arange(101) * 30.0 / 500.0)
+    middle, change = 0.5 * (nodes[1:] + nodes[:-1]), np.diff(nodes)
+    wide = replace(plain_road(np.full(100, 30.0), middle), gradient_change=change)
+    part = (np.arange(30) + 0.5) / 30.0 - 0.5
+    fine = plain_road(np.full(3000, 1.0), (middle[:, None] + change[:, None] * part).ravel())
+    got, expected = integrate(rides(), wide), integrate(rides(), fine)
+    assert float(got.time_s[0]) == pytest.approx(float(expected.time_s[0]), rel=3e-5)
+    assert float(got.end_speed_m_s[0]) == pytest.approx(float(expected.end_speed_m_s[0]), rel=1e-4)
+
+
 @pytest.mark.parametrize(("seconds", "speed", "metres"), [
     (5.0, 10.494990, 56.091054), (10.0, 9.286647, 105.441706), (30.0, 6.115985, 256.158628),
 ])  # fmt: skip

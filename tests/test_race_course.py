@@ -165,7 +165,8 @@ def test_a_mean_power_that_limits_do_not_allow_is_refused(lap: Path) -> None:
 
 def test_a_lap_of_hills_in_wind_agrees_with_an_independent_solver(lap: Path) -> None:
     # Smooth heights, bearing and density straight from the formulas of the invented lap: what
-    # merging to 30 m and stretches of steady gradient leave out is in the difference.
+    # straight lines between rows 20 m apart (4e-5) and merging to 30 m leave out is in the
+    # difference.
     at = race(lap, laps=1, wind={"speed_m_s": 3.0, "from_deg": 220.0, "height_m": 1.2},
               air={"density_kg_m3": 1.2, "elevation_m": 400.0})  # fmt: skip
     draws = joint_draws(make_estimate().joint, at, positions=("tall",), power_costs={})
@@ -190,7 +191,7 @@ def test_a_lap_of_hills_in_wind_agrees_with_an_independent_solver(lap: Path) -> 
 
     start = float(steady_speed(mean)[0])
     solved = solve_ivp(rate, (0.0, LAP_M), [start, 0.0], method="DOP853", rtol=1e-9, max_step=50.0)
-    assert got == pytest.approx(float(solved.y[1, -1]), rel=1.5e-4)
+    assert got == pytest.approx(float(solved.y[1, -1]), rel=1e-4)
 
 
 def test_the_example_course_is_90_km_of_hills_with_twelve_limited_bends() -> None:

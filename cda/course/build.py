@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cda.course.heights import ascent_m, chosen_window_m, noise_m, smoothed, without_spikes
+from cda.course.heights import (
+    ascent_m,
+    chosen_window_m,
+    gradient_change,
+    noise_m,
+    smoothed,
+    without_spikes,
+)
 from cda.course.limits import bend_limits, file_limits
 from cda.errors import CourseError
 from cda.geodesy import project
@@ -40,6 +47,9 @@ class Course:
     ----------
     distance_m, elevation_m : ndarray, shape (n + 1,)
         Along the lap, and the cleaned height. [m]
+    gradient_change : ndarray, shape (n,)
+        Gradient at the end of a stretch less that at its start: with it every stretch has the
+        mean height it had on the fine grid. [-]
     bearing_deg : ndarray, shape (n,), or None
         Direction of travel, clockwise from true north; None without positions. [deg]
     limit_m_s : ndarray, shape (n + 1,)
@@ -53,6 +63,7 @@ class Course:
     name: str
     distance_m: Array
     elevation_m: Array
+    gradient_change: Array
     bearing_deg: Array | None
     limit_m_s: Array
     ascent_before_m: float
@@ -235,6 +246,7 @@ def build_course(
         name=points.name,
         distance_m=nodes * scale,
         elevation_m=cleaned[keep],
+        gradient_change=gradient_change(cleaned, keep, spacing) / scale,
         bearing_deg=bearing,
         limit_m_s=_worst_nearby(limit, keep),
         ascent_before_m=before,

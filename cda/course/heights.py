@@ -95,3 +95,31 @@ def smoothed(elevation_m: Array, window_m: float, spacing_m: float) -> Array:
         width = 2 * reach + 1
         result = (total[width:] - total[:-width]) / width
     return np.asarray(result, dtype=np.float64)
+
+
+def gradient_change(heights: Array, keep: NDArray[np.intp], spacing: float) -> Array:
+    """Return the change of gradient that gives each stretch the mean height of the fine grid.
+
+    A parabola through both ends that lies b above the chord in the middle is 2/3 b above it on
+    average, and its gradient falls by 8 b / length.  Chords alone would take the tops off the
+    hills and fill the hollows, which lowers the time over a lap of hills by some 1e-4.
+
+    Parameters
+    ----------
+    heights : ndarray, shape (m,)
+        On the fine grid. [m]
+    keep : ndarray of int, shape (n + 1,)
+        Points of the fine grid that are nodes of the road.
+    spacing : float
+        Of the fine grid. [m]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Gradient at the end of a stretch less that at its start. [-]
+    """
+    area = np.concatenate([[0.0], np.cumsum(0.5 * (heights[1:] + heights[:-1]))])
+    cells = np.diff(keep)
+    mean = np.diff(area[keep]) / cells
+    above = mean - 0.5 * (heights[keep[1:]] + heights[keep[:-1]])
+    return np.asarray(-12.0 * above / (cells * spacing), dtype=np.float64)

@@ -1,10 +1,11 @@
 """Forward integration over distance with kinetic energy carried along, many rides at once.
 
 State is kinetic energy per effective mass, y = v^2 / 2, with dy/dx = (P/v - F(v)) / m_e, and time,
-dt/dx = 1/v.  Between two nodes of the road gradient, bearing and power are constant, so a step
-never crosses a corner.  Steps are those of Bogacki and Shampine's embedded pair of orders 3 and
-2 [1]_, halved until the second-order error of time, kept up over the whole road, would stay below
-`TOLERANCE_S_PER_KM` for the worst of all rides; the third-order result is the one carried on.
+dt/dx = 1/v.  Between two nodes of the road bearing and power are constant and the gradient runs
+straight from end to end, so a step never crosses a corner.  Steps are those of Bogacki and
+Shampine's embedded pair of orders 3 and 2 [1]_, halved until the second-order error of time, kept
+up over the whole road, would stay below `TOLERANCE_S_PER_KM` for the worst of all rides; the
+third-order result is the one carried on.
 
 References
 ----------
@@ -44,7 +45,9 @@ class Road:
     Attributes
     ----------
     length_m, gradient : ndarray, shape (n,)
-        Length along the ground and rise over run of each stretch. [m], [-]
+        Length along the ground and rise over run of each stretch, end to end. [m], [-]
+    gradient_change : ndarray, shape (n,)
+        Gradient at a stretch's end less that at its start; it is `gradient` in the middle. [-]
     bearing_deg : ndarray, shape (n,), or None
         Direction of travel, clockwise from north; None where nobody knows. [deg]
     density_ratio : ndarray, shape (n,)
@@ -61,6 +64,7 @@ class Road:
 
     length_m: NDArray[np.float64]
     gradient: NDArray[np.float64]
+    gradient_change: NDArray[np.float64]
     bearing_deg: NDArray[np.float64] | None
     density_ratio: NDArray[np.float64]
     power_ratio: NDArray[np.float64]
@@ -72,12 +76,13 @@ class Road:
 def plain_road(
     length_m: NDArray[np.float64] | list[float], gradient: NDArray[np.float64] | list[float]
 ) -> Road:
-    """Return a road without wind's bearings, limits or pacing."""
+    """Return a road of steady gradients without wind's bearings, limits or pacing."""
     lengths, slopes = np.asarray(length_m, dtype=float), np.asarray(gradient, dtype=float)
     n = lengths.size
     return Road(
         length_m=lengths,
         gradient=slopes,
+        gradient_change=np.zeros(n),
         bearing_deg=None,
         density_ratio=np.ones(n),
         power_ratio=np.ones(n),
@@ -172,6 +177,7 @@ def integrate(
         cda = (rides.cda_held_m2 if held else rides.cda_other_m2) + rides.wheel_drag_area_m2
         drag = 0.5 * rides.density_kg_m3 * road.density_ratio[k] * cda
         slope = (rolling + weight * road.gradient[k]) * cos_t[k] + rides.bearing_drag_n
+        tilt = weight * (road.gradient_change[k] * cos_t[k])
         shown = np.minimum(rides.power_w * road.power_ratio[k], road.power_limit_w)
         if held:
             shown = shown - rides.power_cost_w
@@ -179,14 +185,21 @@ def integrate(
 
         def push(  # bound now: the stretch's own forces
             v: Array,
+            along: float,  # part of the stretch done
             power: Array = power,
             slope: Array = slope,
+            tilt: Array = tilt,
             drag: Array = drag,
             head: Array = head,
             cross2: Array = cross2,
         ) -> Array:
             u = v + head
-            force = slope + rides.bearing_drag_n_s_m * v + drag * u * np.sqrt(u * u + cross2)
+            force = (
+                slope
+                + tilt * (along - 0.5)
+                + rides.bearing_drag_n_s_m * v
+                + drag * u * np.sqrt(u * u + cross2)
+            )
             return (power / v - force) / mass
 
         while True:
@@ -212,7 +225,8 @@ def integrate(
                 spent = np.where(capped, 2.0 * dx / (v0 + v1), spent)
                 middle = 0.5 * (v0 + v1)
                 needed = (
-                    power + ((np.minimum(after, limit) - y) / dx - push(middle)) * mass * middle
+                    power
+                    + ((np.minimum(after, limit) - y) / dx - push(middle, 0.5)) * mass * middle
                 )
                 needed = (needed - rides.power_offset_w) / rides.power_gain
                 shown = np.where(capped, np.clip(needed, 0.0, np.maximum(shown, 0.0)), shown)
@@ -237,7 +251,7 @@ def _stretch(
     y: Array,
     dx: float,
     substeps: int,
-    push: Callable[[Array], Array],
+    push: Callable[[Array, float], Array],
     per_metre: float,
     thrust: Array,
     damping: Array,
@@ -246,24 +260,24 @@ def _stretch(
     h = dx / substeps
     allowed = per_metre * h
     total, worst = np.zeros_like(y), 0.0
-    for _ in range(substeps):
+    for step in range(substeps):
         v1 = np.sqrt(2.0 * y)
-        k1 = push(v1)
+        k1 = push(v1, step / substeps)
         y2 = y + 0.5 * h * k1
         if not np.all(y2 > 0.0):
             return None
         v2 = np.sqrt(2.0 * y2)
-        k2 = push(v2)
+        k2 = push(v2, (step + 0.5) / substeps)
         y3 = y + 0.75 * h * k2
         if not np.all(y3 > 0.0):
             return None
         v3 = np.sqrt(2.0 * y3)
-        k3 = push(v3)
+        k3 = push(v3, (step + 0.75) / substeps)
         after = y + h / 9.0 * (2.0 * k1 + 3.0 * k2 + 4.0 * k3)
         if not np.all(after > 0.0):
             return None
         v4 = np.sqrt(2.0 * after)
-        k4 = push(v4)
+        k4 = push(v4, (step + 1.0) / substeps)
         spent = h / 9.0 * (2.0 / v1 + 3.0 / v2 + 4.0 / v3)
         error_t = h * (-5.0 / 72.0 / v1 + 1.0 / 12.0 / v2 + 1.0 / 9.0 / v3 - 0.125 / v4)
         error_y = h * (-5.0 / 72.0 * k1 + k2 / 12.0 + k3 / 9.0 - 0.125 * k4)

@@ -122,6 +122,7 @@ def race_road(race: Race, reference: Rides) -> RaceRoad:
     road = Road(
         length_m=course.length_m,
         gradient=gradient,
+        gradient_change=course.gradient_change,
         bearing_deg=course.bearing_deg,
         density_ratio=density_ratio(race, course),
         power_ratio=ratio,
