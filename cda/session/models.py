@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
@@ -96,6 +97,44 @@ class CourseSettings(Settings):
     height_difference_sd_m: float = number(
         0.1, "m", 0.0, 50.0, "standard uncertainty of height_difference_m"
     )
+    lap_length_m: float | None = number(
+        None, "m", 50.0, 50_000.0, "one lap of a loop or track", source="found from the recording"
+    )
+    bend_radius_m: float | None = number(
+        None, "m", 5.0, 5000.0, "radius of a track's bends", source="bend_share, else a usual track"
+    )
+    bend_share: float | None = number(
+        None,
+        "",
+        0.05,
+        1.0,
+        "share of a track's lap that is bend, 0 to 1",
+        source="bend_radius_m, else a usual track",
+    )
+    mass_centre_height_m: float | None = number(
+        None,
+        "m",
+        0.5,
+        1.6,
+        "centre of mass of rider and bike above the ground, upright; tracks only",
+        source="1.05 m, common practice, no source",
+    )
+
+    @model_validator(mode="after")
+    def _bends_close_a_lap(self) -> Self:
+        if self.kind == "out-and-back" or None in (self.bend_radius_m, self.lap_length_m):
+            return self
+        assert self.bend_radius_m is not None
+        assert self.lap_length_m is not None
+        if 2.0 * math.pi * self.bend_radius_m > 1.05 * self.lap_length_m:
+            raise complaint(
+                "bends_too_long",
+                f"bends of {self.bend_radius_m:g} m radius do not fit into a lap of "
+                f"{self.lap_length_m:g} m",
+                "bend_radius_m",
+                "a lap turns once round: its length is at least 6.28 times the bends' radius",
+            )
+        return self
 
     @model_validator(mode="after")
     def _both_gates(self) -> Self:

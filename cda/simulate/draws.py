@@ -105,6 +105,8 @@ class Draws:
     airspeed_scale: float
     airspeed_position_scale: tuple[float, ...]
     airspeed_offset_m_s: float
+    mass_centre_height_m: float
+    track_line_m: float
 
 
 def density_of_moist_air(temperature_c: float, pressure_hpa: float, humidity: float) -> float:
@@ -207,6 +209,9 @@ def draw(scenario: Scenario, seed: int) -> Draws:
     lag = uniform(s.altitude_lag_s, nuisance)
     step, start, height, relief = draw_road(s, seed)
     own = stream(seed, "airspeed positions").standard_normal(s.n_positions)
+    track = stream(seed, "track")
+    mass_centre = s.mass_centre_height_m + s.mass_centre_height_sd_m * track.standard_normal()
+    line = uniform(s.track_line_m, track) if s.course == "track" else 0.0
     return Draws(
         seed=seed,
         position_cda_m2=cda,
@@ -249,4 +254,6 @@ def draw(scenario: Scenario, seed: int) -> Draws:
         airspeed_scale=1.0 + s.airspeed_scale_sd * z[14],
         airspeed_position_scale=tuple(float(1.0 + s.airspeed_position_scale_sd * v) for v in own),
         airspeed_offset_m_s=s.airspeed_offset_sd_m_s * z[15],
+        mass_centre_height_m=float(mass_centre),
+        track_line_m=line,
     )

@@ -98,7 +98,9 @@ def altitude_channel(scenario: Scenario, draws: Draws, ridden: Ridden, times: Fl
     """Return the barometric altitude: lag, weather trend, error of the port, steps [m]."""
     rng = stream(draws.seed, "altimeter")
     grid = ridden.time_s
-    airspeed2 = (ridden.speed_m_s + ridden.headwind_m_s) ** 2 + ridden.crosswind_m_s**2
+    airspeed2 = (
+        ridden.speed_m_s * ridden.mass_centre_share + ridden.headwind_m_s
+    ) ** 2 + ridden.crosswind_m_s**2
     resting = ridden.run == 0  # standing or walking: the wind was not followed there
     airspeed2 = np.where(resting, 0.0, airspeed2)
     # A port that takes a share of the dynamic pressure: share * ½ρV² is share * V²/(2g) of height.
@@ -154,7 +156,8 @@ def airspeed_channels(
     order = scenario.run_order
     run = ridden.run[np.minimum((times / STEP_S).astype(int), ridden.run.size - 1)]
     own = np.array([1.0, *(draws.airspeed_position_scale[k] for k in order)])[run]
-    along = np.interp(times, grid, ridden.speed_m_s + ridden.headwind_m_s)
+    own_speed = ridden.speed_m_s * ridden.mass_centre_share
+    along = np.interp(times, grid, own_speed + ridden.headwind_m_s)
     across = np.interp(times, grid, ridden.crosswind_m_s)
     shown = (along - draws.airspeed_offset_m_s) / (draws.airspeed_scale * own)
     noise = scenario.airspeed_noise_m_s or 0.0
@@ -187,7 +190,7 @@ def columns(scenario: Scenario, draws: Draws, ridden: Ridden, times: Floats) -> 
     result["distance_m"] = _rounded(np.maximum.accumulate(np.clip(distance, 0.0, None)), 0.01)
     if s.altimeter:
         result["altitude_m"] = altitude_channel(s, draws, ridden, times)
-    if s.gps:
+    if s.gps and s.course != "track":  # no satellites under a roof
         result["latitude_deg"], result["longitude_deg"] = latitude, longitude
     rng = stream(draws.seed, "body")
     pedalling = np.interp(times, grid, ridden.pedalling)

@@ -16,6 +16,7 @@ import numpy as np
 
 from cda.errors import CourseError
 from cda.simulate.draws import air_density, ou_process, reshape_gusts, stream
+from cda.simulate.lean import Leaning
 from cda.simulate.way import BRAKING_M_S2, CRAWL_M_S, Path, loop_path, out_and_back_path
 
 if TYPE_CHECKING:
@@ -44,7 +45,8 @@ class Ridden:
 
     `speed_m_s`, `path_m` and `along_m` are states at the stamp; `power_w` (made by the rider) is
     the mean over the step that ends there; `headwind_m_s`, `crosswind_m_s` and `cda_m2` acted
-    in the step that starts there.
+    in the step that starts there. `mass_centre_share` is the mass centre's speed over the wheels',
+    below 1 where the rider leans in a track's bend.
     """
 
     time_s: Floats
@@ -61,6 +63,7 @@ class Ridden:
     rolling: Floats
     density_kg_m3: Floats
     run: NDArray[np.int64]
+    mass_centre_share: Floats
     legs: tuple[RiddenLeg, ...]
     run_times: tuple[tuple[float, float], ...]
 
@@ -177,6 +180,7 @@ def ride(scenario: Scenario, draws: Draws) -> Ridden:
         rolling=np.asarray(rolling[:end], dtype=np.float64),
         density_kg_m3=density[:end],
         run=state.run[:end],
+        mass_centre_share=np.asarray(state.share[:end]),
         legs=tuple(ridden_legs),
         run_times=tuple(run_times),
     )
@@ -208,6 +212,7 @@ class _State:
         self.along, self.lateral = np.zeros(n), np.zeros(n)
         self.height, self.path = np.zeros(n), np.zeros(n)
         self.run = np.zeros(n, dtype=np.int64)
+        self.share = [1.0] * n
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,6 +287,17 @@ def _ride_run(
         faults.lorry_m,
     )
     faulty = not (coast_m is brake_m is sat_m is lorry_m is None)
+    bend = None if path.curvature_1_m is None else path.curvature_1_m.tolist()
+    shares, share, axle, cosine, energy = state.share, 1.0, 1.0, 1.0, 0.0
+    leaning = Leaning(
+        mass_kg=mass,
+        wheel_mass_kg=WHEEL_INERTIA_KG_M2 / WHEEL_RADIUS_M**2,
+        height_m=draws.mass_centre_height_m,
+        axle_m=WHEEL_RADIUS_M,
+        gravity_m_s2=draws.gravity_m_s2,
+    )
+    if bend is not None:
+        energy = leaning.energy(v, bend[0])
     while q < end:
         if k >= last:
             raise CourseError(
@@ -318,13 +334,22 @@ def _ride_run(
             power = 0.0
         push = efficiency * power
         push = push / v if push < LARGEST_DRIVE_N * v else LARGEST_DRIVE_N * (power > 0.0)
-        resist = (
-            half_density[k] * (area + WHEEL_DRAG_AREA_M2) * math.sqrt(u * u + cross * cross) * u
-            + rolling[k] * normal[i]
-            + uphill[i]
-            + (BEARING_DRAG_N + BEARING_DRAG_N_S_M * v if v > 0.0 else 0.0)
-        )
-        v_new = v + (push - resist) / inertia * dt
+        hubs = BEARING_DRAG_N + BEARING_DRAG_N_S_M * v if v > 0.0 else 0.0
+        if bend is None:
+            resist = (
+                half_density[k] * (area + WHEEL_DRAG_AREA_M2) * math.sqrt(u * u + cross * cross) * u
+                + rolling[k] * normal[i]
+                + uphill[i]
+                + hubs
+            )
+            v_new = v + (push - resist) / inertia * dt
+        else:  # forces as the wheels' way feels them: work over the wheels' metres
+            share, axle, cosine = leaning.lean(v, bend[i])
+            drag = half_density[k] * (area * share**3 + WHEEL_DRAG_AREA_M2 * axle**3) * v * v
+            resist = drag + rolling[k] * weight / cosine + hubs
+            energy += (push - resist) * v * dt
+            v_new = leaning.speed(energy, bend[min(int(q + v * dt), len(bend) - 1)], v)
+            shares[k] = share
         if v_new > limits[i]:
             v_new = max(limits[i], v - 2.0 * BRAKING_M_S2 * dt)
         if k < brake_until:
@@ -332,6 +357,10 @@ def _ride_run(
         if v_new < CRAWL_M_S:
             v_new = CRAWL_M_S
         mean_v = 0.5 * (v + v_new)
+        if bend is not None:  # the work over the metres of the step; brakes take what they take
+            energy += (push - resist) * (mean_v - v) * dt
+            if v_new > limits[i] - 1e-9 or v_new <= CRAWL_M_S or k < brake_until:
+                energy = leaning.energy(v_new, bend[min(int(q + v * dt), len(bend) - 1)])
         heads[k], crosses[k], cdas[k] = head, cross, area
         k += 1
         ps[k] = push * mean_v / efficiency
@@ -357,7 +386,8 @@ def _true_legs(path: Path, state: _State, first: int, last: int, run: int) -> li
         v = np.interp(start + 0.5 * STEP_S, time, np.asarray(state.v[first : last + 1]))
         u = v + head
         # The steps' mean times the exact length: the gates fall inside steps.
-        air = np.sum(np.hypot(u, cross) * u * v) / np.sum(v) * (exit_m - entry_m)
+        share = np.asarray(state.share[inside])  # of a leaning rider; 1 on a road
+        air = np.sum(np.hypot(u, cross) * u * v * share**3) / np.sum(v) * (exit_m - entry_m)
         legs.append(
             RiddenLeg(
                 run=run,

@@ -31,6 +31,13 @@ class Scenario:
         "position" gives each position its own, by index. [W]
     course : "out-and-back", "loop" or "track"
         On a loop or track a leg is a lap of `leg_length_m`.
+    loop_bend_share : float
+        1 is a circle; less is two straights and two half circles.
+    bend_radius_m, bend_transition_m, track_line_m : float
+        Of a track: bends, the easing into and out of them, and how far outside the measuring
+        line the wheels run. [m]
+    mass_centre_height_m : float
+        Of rider and bike, upright; on a track the rider leans. [m]
     relief_m : float, (low, high)
         Highest minus lowest point of the timed stretch. [m]
     wind_m_s, wind_from_deg : float, float or None
@@ -87,6 +94,12 @@ class Scenario:
     leg_length_m: float = 1200.0
     run_out_m: float = 150.0
     laps_per_run: int = 4
+    loop_bend_share: float = 1.0
+    bend_radius_m: float = 23.0
+    bend_transition_m: float = 10.0
+    mass_centre_height_m: float = 1.05
+    mass_centre_height_sd_m: float = 0.05
+    track_line_m: float | tuple[float, float] = (0.0, 0.3)
     relief_m: float | tuple[float, float] = (0.5, 4.0)
     heading_deg: float | None = None
     elevation_m: float = 60.0
@@ -183,6 +196,8 @@ class Scenario:
             (1 <= n <= 26, "n_positions", "between 1 and 26"),
             (1 <= self.runs_per_position <= 60, "runs_per_position", "between 1 and 60"),
             (100.0 <= self.leg_length_m <= 10_000.0, "leg_length_m", "100 to 10 000 m"),
+            (0.1 <= self.loop_bend_share <= 1.0, "loop_bend_share", "0.1 to 1"),
+            (8.0 <= self.bend_radius_m <= 500.0, "bend_radius_m", "8 to 500 m"),
             (self.run_out_m >= 60.0, "run_out_m", "60 m or more, for braking and starting"),
             (0.0 <= self.wind_m_s <= 15.0, "wind_m_s", "0 to 15 m/s"),
             (0.1 <= self.sample_interval_s <= 10.0, "sample_interval_s", "0.1 to 10 s"),

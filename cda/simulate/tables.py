@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from cda.simulate import ride as rides
 from cda.simulate.draws import stream
+from cda.simulate.way import bends
 
 if TYPE_CHECKING:
     from cda.simulate.draws import Draws
@@ -17,6 +18,7 @@ AIR_FILE = "air.csv"
 WEATHER_HEIGHT_M = 10.0
 RIDER_HEIGHT_M = 1.2
 ROUGHNESS_M = 0.03
+PROTOCOL_OF = {"out-and-back": "out-and-back", "loop": "closed-loop", "track": "indoor-track"}
 LEAST_DRIFT_SD_W_PER_H = 0.2  # nobody may promise a zero that never moves
 LEAST_ROLLING_DRIFT_SD_PER_H = 0.002
 
@@ -28,7 +30,7 @@ def session_tables(scenario: Scenario, draws: Draws, recording_name: str) -> dic
         "title": s.title,
         "date": dt.date.fromisoformat(s.date),
         "time_zone": s.time_zone,
-        "protocol": "out-and-back" if s.course == "out-and-back" else "closed-loop",
+        "protocol": PROTOCOL_OF[s.course],
         "recordings": [recording_name],
         "rider": {
             "id": "rider-1",
@@ -91,12 +93,29 @@ def session_tables(scenario: Scenario, draws: Draws, recording_name: str) -> dic
             "offset_sd_m_s": s.airspeed_offset_sd_m_s,
             "noise_sd_m_s": s.airspeed_noise_m_s,
         }
-    if s.weather_wind:
+    if s.weather_wind and s.course != "track":
         tables["wind"] = weather_reading(s, draws)
     if s.course != "out-and-back":
-        tables["course"] = {"kind": s.course}
+        tables["course"] = course_table(s)
     tables["positions"] = position_tables(s)
     return tables
+
+
+def course_table(scenario: Scenario) -> dict[str, Any]:
+    """Return what is known of a loop or track: its measured lap, and a track's bends."""
+    s = scenario
+    table: dict[str, Any] = {"kind": s.course}
+    if s.course == "track":
+        radius, _ = bends(s, s.leg_length_m)
+        table |= {
+            "lap_length_m": s.leg_length_m,
+            "bend_radius_m": round(radius, 2),
+            "bend_share": round(2.0 * math.pi * radius / s.leg_length_m, 3),
+            "mass_centre_height_m": s.mass_centre_height_m,
+        }
+    elif not s.gps:
+        table["lap_length_m"] = s.leg_length_m
+    return table
 
 
 def air_rows(scenario: Scenario, end_s: float) -> list[dict[str, float]]:

@@ -34,6 +34,14 @@ def truth_of(scenario: Scenario, draws: Draws, ridden: Ridden) -> dict[str, Any]
                 "end_s": ridden.run_times[r][1],
             }
         )
+    names = []
+    for leg in ridden.legs:
+        if s.course == "out-and-back":
+            names.append("out" if leg.direction > 0 else "back")
+        else:
+            names.append(
+                f"lap {1 + sum(other.run == leg.run for other in ridden.legs[: len(names)])}"
+            )
     means = {}
     for name in ids:
         of_runs = [leg_mean for leg_mean, of in run_means if of == name]
@@ -87,6 +95,8 @@ def truth_of(scenario: Scenario, draws: Draws, ridden: Ridden) -> dict[str, Any]
             "airspeed_scale": d.airspeed_scale - 1.0,
             "airspeed_position_scale": [v - 1.0 for v in d.airspeed_position_scale],
             "airspeed_offset_m_s": d.airspeed_offset_m_s,
+            "mass_centre_height_m": d.mass_centre_height_m - s.mass_centre_height_m,
+            "track_line_m": d.track_line_m,
         },
         "values": {
             "rider_mass_kg": d.rider_mass_kg,
@@ -101,7 +111,7 @@ def truth_of(scenario: Scenario, draws: Draws, ridden: Ridden) -> dict[str, Any]
         "legs": [
             {
                 "run": leg.run,
-                "leg": "out" if leg.direction > 0 else "back",
+                "leg": names[k],
                 "direction": leg.direction,
                 "entry_s": leg.entry_s,
                 "exit_s": leg.exit_s,
@@ -113,6 +123,6 @@ def truth_of(scenario: Scenario, draws: Draws, ridden: Ridden) -> dict[str, Any]
                 "cda_m2": leg.cda_m2,
                 "power_w": leg.power_w,
             }
-            for leg in ridden.legs
+            for k, leg in enumerate(ridden.legs)
         ],
     }

@@ -28,7 +28,7 @@ class Path:
 
     `along_m` is the place along the course axis (on a loop: round the loop), `lateral_m` to its
     left; `heading_rad` is anticlockwise from the axis; gates are in path metres, entry and exit
-    of each leg.
+    of each leg; `curvature_1_m` is there where the rider's lean is part of the ride. [1/m]
     """
 
     along_m: Floats
@@ -38,6 +38,7 @@ class Path:
     speed_limit_m_s: Floats
     drive: Floats
     legs: tuple[tuple[float, float, int], ...]
+    curvature_1_m: Floats | None = None
 
 
 def _speed_limits(limit: Floats, *, deceleration: float) -> Floats:
@@ -112,19 +113,42 @@ def out_and_back_path(
     )
 
 
+def bends(scenario: Scenario, lap_m: float) -> tuple[float, float]:
+    """Return radius of the bends and length of each easing into and out of them [m].
+
+    A loop is a circle, or two straights and two half circles by `loop_bend_share`; a track has
+    bends of `bend_radius_m`, tighter where a short lap asks for it.
+    """
+    if scenario.course == "loop":
+        return scenario.loop_bend_share * lap_m / (2.0 * math.pi), 0.0
+    radius = min(scenario.bend_radius_m, 0.85 * lap_m / (2.0 * math.pi))
+    return radius, min(scenario.bend_transition_m, 0.48 * lap_m - math.pi * radius)
+
+
 def loop_path(scenario: Scenario, draws: Draws, rng: np.random.Generator) -> Path:
-    """Lay the way of one run on a loop (a circle) or track (two straights, two bends)."""
-    length, laps = scenario.leg_length_m, scenario.laps_per_run
+    """Lay the way of one run on a loop or track: two straights, two bends; a circle is all bend."""
+    # Who rides outside the measuring line turns the same angle on a longer way.
+    length = scenario.leg_length_m + 2.0 * math.pi * draws.track_line_m
+    laps = scenario.laps_per_run
     lead = min(length / 2, 200.0)
     cells = round(lead + laps * length + 100.0)
     q = np.arange(cells + 1, dtype=np.float64)
     around = np.mod(q - lead, length)
-    height = np.interp(around, np.arange(draws.road_height_m.size), draws.road_height_m)
-    heading = 2.0 * math.pi * around / length
-    if scenario.course == "track":
-        part = np.mod(around / length, 0.5) * 2.0  # 0 to 1 over one straight and one bend
-        bend = np.clip((part - 0.45) / 0.55, 0.0, 1.0)
-        heading = math.pi * (bend + (around >= length / 2))
+    stretch = scenario.leg_length_m / length
+    height = np.interp(around * stretch, np.arange(draws.road_height_m.size), draws.road_height_m)
+    radius, easing = bends(scenario, length)
+    # Each half lap: half a straight, a bend whose curvature rises and falls, half a straight.
+    half = np.mod(around, 0.5 * length)
+    from_middle = np.abs(half - 0.25 * length)
+    flat = 0.5 * (math.pi * radius - easing)
+    share = np.clip((flat + easing - from_middle) / max(easing, 1e-6), 0.0, 1.0)
+    if easing == 0.0:
+        share = (from_middle <= flat).astype(np.float64)
+    fine = np.linspace(0.0, length, 20 * round(length) + 1)
+    middle = np.abs(np.mod(fine, 0.5 * length) - 0.25 * length)
+    turning = np.clip((flat + easing - middle) / max(easing, 1e-6), 0.0, 1.0)
+    turned = np.concatenate([[0.0], np.cumsum(0.5 * (turning[1:] + turning[:-1]))])
+    heading = np.interp(around, fine, turned / turned[-1] * 2.0 * math.pi)
     limit = np.full(cells + 1, 60.0)
     limit[-1] = CRAWL_M_S
     drive = np.ones(cells + 1)
@@ -138,6 +162,7 @@ def loop_path(scenario: Scenario, draws: Draws, rng: np.random.Generator) -> Pat
         lateral_m=y,
         height_m=height,
         heading_rad=heading,
+        curvature_1_m=share / radius if scenario.course == "track" else None,
         speed_limit_m_s=_speed_limits(limit, deceleration=BRAKING_M_S2),
         drive=drive,
         legs=tuple((lead + k * length, lead + (k + 1) * length, 1) for k in range(laps)),
