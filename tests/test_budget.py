@@ -81,10 +81,49 @@ def test_a_drawn_budget_agrees_with_the_linear_one() -> None:
     check = small_estimate().settings["monte_carlo"]
     assert isinstance(check, dict)
     assert check["draws"] == 200
-    for both in check["systematic_se_m2"].values():
+    assert set(check["systematic_se_m2"]) == {"position-a", "position-b", "position-b-position-a"}
+    for name, both in check["systematic_se_m2"].items():
         # 200 draws know a standard deviation to 5 %
-        assert both["monte_carlo"] == pytest.approx(both["linear"], rel=0.15)
+        assert both["monte_carlo"] == pytest.approx(both["linear"], rel=0.15), name
         assert both["monte_carlo"] != both["linear"]
+
+
+def test_drawn_intervals_agree_with_the_stated_ones() -> None:
+    estimate = small_estimate()
+    check = estimate.settings["monte_carlo"]
+    assert isinstance(check, dict)
+    stated = {p.id: p.interval_m2 for p in estimate.positions}
+    stated |= {f"{d.position}-{d.reference}": d.interval_m2 for d in estimate.differences}
+    assert check["agrees"]
+    for name, entry in check["interval_m2"].items():
+        assert entry["stated"] == stated[name]
+        width = stated[name][1] - stated[name][0]
+        for drawn, told in zip(entry["monte_carlo"], stated[name], strict=True):
+            # the end of 95 % intervals of 200 draws: 2.67 sd / sqrt(200) = 0.19 sd, 5 % of width
+            assert drawn == pytest.approx(told, abs=0.15 * width)
+
+
+def test_stated_intervals_that_are_too_narrow_do_not_agree_with_the_draws() -> None:
+    from cda.analysis.inputs import day_inputs
+    from cda.analysis.monte_carlo import monte_carlo_check
+    from cda.estimation import fit_days
+    from cda.legs import cut_legs
+
+    names = ["position-a", "position-b"]
+    session = small_ride().session
+    day = day_inputs(session, cut_legs(session), names)
+    fit = fit_days([day], names)
+    told = small_estimate().settings["monte_carlo"]
+    assert isinstance(told, dict)
+    whole = {name: entry["stated"] for name, entry in told["interval_m2"].items()}
+    halved = {
+        name: (0.75 * low + 0.25 * high, 0.25 * low + 0.75 * high)
+        for name, (low, high) in whole.items()
+    }
+    check = monte_carlo_check(
+        [day], names, fit, 200, reference=names[0], level=0.95, stated=whole | halved
+    )
+    assert not check["agrees"]
 
 
 def test_an_input_that_is_known_contributes_nothing_and_one_twice_as_vague_twice() -> None:

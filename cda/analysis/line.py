@@ -120,7 +120,17 @@ def _estimate(
     if monte_carlo:
         from cda.analysis.monte_carlo import monte_carlo_check
 
-        settings["monte_carlo"] = monte_carlo_check(days, positions, fit, monte_carlo, progress)
+        settings["monte_carlo"] = monte_carlo_check(
+            days,
+            positions,
+            fit,
+            monte_carlo,
+            progress,
+            reference=reference,
+            level=level,
+            stated={p.id: p.interval_m2 for p in estimates}
+            | {f"{d.position}-{d.reference}": d.interval_m2 for d in differences},
+        )
     import cda
 
     return Estimate(

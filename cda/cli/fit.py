@@ -30,7 +30,7 @@ Examples:
     type=click.IntRange(0, 1_000_000),
     default=0,
     metavar="N",
-    help="Check the systematic part with N draws of all inputs.",
+    help="Check the stated intervals with N draws of all inputs.",
 )
 @json_option
 def command(
@@ -60,11 +60,20 @@ def command(
 
 
 def _say_monte_carlo(estimate: Estimate) -> None:
-    """Print the systematic standard uncertainty both ways, a line a position."""
+    """Print intervals and systematic standard uncertainties both ways, a line each."""
     check = estimate.settings["monte_carlo"]
     assert isinstance(check, dict)
-    click.echo(f"\nMonte Carlo with {check['draws']} draws of all systematic inputs (JCGM 101):")
+    click.echo(f"\nMonte Carlo with {check['draws']} draws of all inputs (JCGM 101):")
     for name, both in check["systematic_se_m2"].items():
+        drawn, stated = (check["interval_m2"][name][key] for key in ("monte_carlo", "stated"))
         click.echo(
-            f"  {name}: {both['monte_carlo']:.4f} m², linear {both['linear']:.4f} m² (k = 1)"
+            f"  {name}: {drawn[0]:.4f} to {drawn[1]:.4f} m², stated {stated[0]:.4f} to "
+            f"{stated[1]:.4f} m²; systematic part {both['monte_carlo']:.4f} m², linear "
+            f"{both['linear']:.4f} m² (k = 1)"
         )
+    apart = [name for name, entry in check["interval_m2"].items() if not entry["agree"]]
+    click.echo(
+        f"The intervals of {', '.join(apart)} differ by more than the draws leave open."
+        if apart
+        else "The stated intervals agree with the draws."
+    )

@@ -62,6 +62,24 @@ def test_line_through_the_origin_of_nist_strd() -> None:
     assert s == pytest.approx(3.56753034006338, rel=1e-12)
 
 
+def test_longley_of_nist_strd() -> None:
+    # NIST StRD linear regression, data set Longley (16 points, six nearly collinear regressors;
+    # higher level of difficulty): certified estimates, standard deviations, residual s.d.; data
+    # as shipped with statsmodels. Seven digits are what its condition leaves of double precision.
+    from statsmodels.datasets import longley
+
+    data = longley.load_pandas().data.to_numpy(dtype=float)
+    y, x = data[:, 0], np.column_stack([np.ones(16), data[:, 1:]])
+    beta, covariance, s = least_squares(y, x)
+    certified = [-3482258.63459582, 15.0618722713733, -0.0358191792925910, -2.02022980381683]
+    certified += [-1.03322686717359, -0.0511041056535807, 1829.15146461355]
+    assert beta == pytest.approx(certified, rel=1e-7)
+    certified_sd = [890420.383607373, 84.9149257747669, 0.0334910077722432, 0.488399681651699]
+    certified_sd += [0.214274163161675, 0.226073200069370, 455.478499142212]
+    assert np.sqrt(np.diag(covariance)) == pytest.approx(certified_sd, rel=1e-7)
+    assert s == pytest.approx(304.854073561965, rel=1e-9)
+
+
 def test_misra1a_of_nist_strd() -> None:
     # NIST StRD nonlinear regression, Misra1a: y = b1 (1 - exp(-b2 x)), start 1.  Certified values
     # to all digits; data from memory, which the certified residual sum of squares confirms.
