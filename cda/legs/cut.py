@@ -7,13 +7,15 @@ turn, which every run rides on the same road.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
 from cda.errors import EstimationError, SessionError
 from cda.legs.between_gates import Placed, cut_at_gates
+from cda.legs.laps import cut_laps
+from cda.legs.leg_set import ExcludedRun, LegSet, not_used, session_clock, without_legs
 from cda.legs.passages import Passage, filled, find_passages
 from cda.results import Finding
 
@@ -22,7 +24,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from cda.legs.leg import Leg
     from cda.passes.axis import CourseAxis
     from cda.recording import Recording
     from cda.session import Session
@@ -33,40 +34,6 @@ SHORTEST_COURSE_M: Final = 150.0  # shorter and a gust is all there is
 PRESS_SLACK_S: Final = 8.0  # with given gates, a lap press may be this far inside them
 LOST_SHARE: Final = 0.15  # a run that would shorten the shared stretch by more is left out
 _WAY: Final = {1: "out", -1: "back"}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExcludedRun:
-    """A run that gives no leg, and why."""
-
-    run: int
-    position: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LegSet:
-    """The legs of one session and how they were found.
-
-    Attributes
-    ----------
-    legs : tuple of Leg
-        In riding order.
-    length_m : float
-        Gate A to gate B by the wheel. [m]
-    bearing_deg : float or None
-        Direction A to B, clockwise from true north. [deg]
-    placed_by : "gps" or "turns"
-    excluded : tuple of ExcludedRun
-    findings : tuple of Finding
-    """
-
-    legs: tuple[Leg, ...]
-    length_m: float
-    bearing_deg: float | None
-    placed_by: Literal["gps", "turns"]
-    excluded: tuple[ExcludedRun, ...]
-    findings: tuple[Finding, ...]
 
 
 def cut_legs(session: Session) -> LegSet:
@@ -87,21 +54,14 @@ def cut_legs(session: Session) -> LegSet:
     SessionError
         If the gates given in the session lie off the road that was ridden.
     """
-    excluded, findings = [], []
+    if session.settings.course.kind != "out-and-back":
+        return cut_laps(session)
+    excluded, findings = not_used(session), []
     runs: list[tuple[Passage, ...]] = []
     # A press inside given gates does not shorten the leg: the recording goes on.
     slack = 0.0 if session.settings.course.gate_a is None else PRESS_SLACK_S
     for run in session.runs:
-        if not run.use:
-            reason = "set aside on the run sheet" + (f": {run.note}" if run.note else "")
-            excluded.append(ExcludedRun(run=run.run, position=run.position, reason=reason))
-            continue
-        if not run.spans:
-            excluded.append(
-                ExcludedRun(
-                    run=run.run, position=run.position, reason="not ridden (no laps or times)"
-                )
-            )
+        if not (run.use and run.spans):
             continue
         found = find_passages(
             session.recordings[run.recording],
@@ -189,15 +149,8 @@ def cut_legs(session: Session) -> LegSet:
             legs.append(replace(leg, clock_s=clock[item.passage.recording]))
     with_legs = {leg.run for leg in legs}
     for item in usable:
-        run_number = item.passage.run
-        if run_number not in with_legs and all(e.run != run_number for e in excluded):
-            excluded.append(
-                ExcludedRun(
-                    run=run_number,
-                    position=item.passage.position,
-                    reason="none of its legs is usable",
-                )
-            )
+        if item.passage.run not in with_legs:
+            excluded += without_legs(item.passage, excluded)
     if not legs:
         raise EstimationError(
             "no leg is usable",
@@ -217,24 +170,6 @@ def cut_legs(session: Session) -> LegSet:
         excluded=tuple(sorted(excluded, key=lambda e: e.run)),
         findings=tuple(findings),
     )
-
-
-def session_clock(recordings: Sequence[Recording]) -> list[float]:
-    """Return the time of the first recording at which each recording begins [s].
-
-    Recordings that do not know when they began are taken one after the other as listed.
-    """
-    clock: list[float] = []
-    for recording in recordings:
-        first = recordings[0]
-        if not clock:
-            clock.append(0.0)
-        elif recording.start_utc is not None and first.start_utc is not None:
-            clock.append((recording.start_utc - first.start_utc).total_seconds())
-        else:
-            before = recordings[len(clock) - 1]
-            clock.append(clock[-1] + float(before.time_s[-1]))
-    return clock
 
 
 def _not_placed(

@@ -32,6 +32,10 @@ class Leg:
         As recorded, interpolated at the gates.
     heading_deg : float or None
         Mean direction of travel, clockwise from true north; None without GPS. [deg]
+    laps : tuple of int, or None
+        First and last lap of the run that this leg is, counted from 1; None out and back.
+    bearing_deg : ndarray or None
+        Direction of travel round a loop, clockwise from true north; None without GPS. [deg]
     clock_s : float
         Time of the session's first recording at which this leg's recording begins. [s]
     """
@@ -50,6 +54,8 @@ class Leg:
     heart_rate_bpm: NDArray[np.float64] | None = None
     heading_deg: float | None = None
     clock_s: float = 0.0
+    laps: tuple[int, int] | None = None
+    bearing_deg: NDArray[np.float64] | None = None
 
     @property
     def start_s(self) -> float:
@@ -58,5 +64,8 @@ class Leg:
 
     @property
     def name(self) -> str:
-        """Return "out" or "back"."""
-        return "out" if self.direction > 0 else "back"
+        """Return "out" or "back", or which laps of the run this is."""
+        if self.laps is None:
+            return "out" if self.direction > 0 else "back"
+        first, last = self.laps
+        return f"lap {first}" if first == last else f"laps {first}-{last}"
