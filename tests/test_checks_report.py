@@ -162,7 +162,7 @@ def test_two_passes_ridden_again_and_one_run_skipped_need_two_corrections() -> N
     assert match_runs(sheet(5), stretch).certain
     told = match_runs(sheet(5), stretch, spoiled=(3, 4))
     assert not told.certain
-    assert "which 1 runs were not ridden" in told.questions[0]
+    assert "which 1 run was not ridden" in told.questions[0]
     told = match_runs(sheet(5), stretch, spoiled=(3, 4), skipped=(4,))
     assert told.certain
     assert [p.run for p in told.pairs] == [1, 2, 3, 5]
@@ -172,7 +172,7 @@ def test_two_passes_ridden_again_and_one_run_skipped_need_two_corrections() -> N
 def test_an_odd_pass_is_asked_about_and_filled_rows_stay() -> None:
     odd = match_runs(sheet(3), passes([1, -1, 1, 1, -1, 1, -1]))
     assert not odd.certain
-    assert "which 1 passes are spoiled or extra?" in odd.questions[0]
+    assert "which 1 pass is spoiled or extra?" in odd.questions[0]
     assert "run 2: passes 3 and 4 go the same way" in odd.questions[1]
     rows = sheet(3)
     rows[0] = replace(rows[0], spans=((-10.0, 340.0),), spans_from="times")

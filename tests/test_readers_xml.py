@@ -231,7 +231,7 @@ def test_what_would_grow_without_bound_is_a_break_and_quick(tmp_path, hostile):
         (GPX.replace("trkpt", "rtept"), RecordingError, "no ride samples"),
         (GPX.replace("power>", "effort>"), MissingChannelError, "no channel power_w"),
         (TCX.replace("Activity", "Course"), RecordingError, "no ride samples"),
-        (with_rows(rf.trackpoint(POINT)), RecordingError, "1 samples with a usable time stamp"),
+        (with_rows(rf.trackpoint(POINT)), RecordingError, "1 sample with a usable time stamp"),
     ],
     ids=["page", "start", "empty", "plan", "route", "no power", "course", "one"],
 )

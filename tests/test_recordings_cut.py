@@ -218,4 +218,4 @@ def test_local_stamps_without_offset_over_the_repeated_hour_are_repaired_and_rep
     ride = read_recording(tmp_path / "ride.csv")
     assert np.array_equal(ride.time_s, np.arange(120.0))
     found = {f.code: f.message for f in ride.findings}
-    assert "set back 1 times by up to 3599 s" in found["clock-set-back"]
+    assert "set back 1 time, by up to 3599 s" in found["clock-set-back"]

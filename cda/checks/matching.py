@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from cda.errors import SessionError
+from cda.results.numbers import counted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -42,7 +43,7 @@ class Match:
 
 def match_runs(
     runs: Sequence[Run], stretch: Stretch, *, legs_a_run: int = 2,
-    spoiled: Collection[int] = (), skipped: Collection[int] = (),
+    spoiled: Collection[int] = (), skipped: Collection[int] = (), recording: int = 0,
 ) -> Match:  # fmt: skip
     """Pair the passes over a stretch with the runs that have neither laps nor times.
 
@@ -59,6 +60,8 @@ def match_runs(
         Passes to leave out, numbered from 1 in the order ridden.
     skipped : collection of int
         Runs that were not ridden.
+    recording : int
+        Index of the recording that the stretch was found in.
 
     Returns
     -------
@@ -79,7 +82,7 @@ def match_runs(
         raise SessionError(
             f"there is no run {wrong[0]}", where="runs.csv", fix="see the run column"
         )
-    filled = [span for run in runs for span in run.spans]
+    filled = [span for run in runs if run.recording == recording for span in run.spans]
     free = [
         (n, p) for n, p in zip(numbers, stretch.passes, strict=True)
         if n not in spoiled
@@ -89,13 +92,14 @@ def match_runs(
     questions = []
     if len(free) != legs_a_run * len(rows):
         more = len(free) - legs_a_run * len(rows)
+        short = -(-abs(more) // legs_a_run)
         questions.append(
-            f"{len(free)} passes for {len(rows)} runs of {legs_a_run}: "
+            f"{counted(len(free), 'pass')} for {counted(len(rows), 'run')} of {legs_a_run}: "
             + (
-                f"which {more} passes are spoiled or extra?"
+                (f"which {counted(more, 'pass')} {'is' if more == 1 else 'are'} spoiled or extra?")
                 if more > 0
-                else f"which {-(-abs(more) // legs_a_run)} runs were not ridden, "
-                "or which pass was ridden alone?"
+                else f"which {counted(short, 'run')} {'was' if short == 1 else 'were'} not "
+                "ridden, or which pass was ridden alone?"
             )
         )
     pairs = []

@@ -39,6 +39,10 @@ AT_STAKE_M2: Final[dict[str, float]] = {
     "few-runs": 0.002,
     "unequal-power": 0.001,
 }
+# Closed form on the flat at steady power P = ½ rho CdA v³ + Crr m g v: dv/v = -½ rho v³ dCdA /
+# (3/2 rho CdA v³ + Crr m g v). At 11 m/s, 1.2 kg/m³, 0.27 m², Crr 0.004 and 85 kg one m² is
+# 1.17 of the speed, and of the hour.
+SECONDS_PER_HOUR_AND_M2: Final = 3600.0 * 1.17
 _RANK: Final = {"stop": 0, "warning": 1, "note": 2}
 
 
@@ -54,3 +58,11 @@ def rank_findings(findings: Sequence[Finding]) -> tuple[tuple[Finding, ...], tup
     loud = sum(f.severity != "note" for f in ordered)
     cut = max(stops, min(SHOWN_FIRST, loud))
     return tuple(ordered[:cut]), tuple(ordered[cut:])
+
+
+def at_stake_s_per_h(findings: Sequence[Finding]) -> tuple[float | None, ...]:
+    """Return what each fault typically leaves in a difference, as seconds in an hour of racing."""
+    return tuple(
+        SECONDS_PER_HOUR_AND_M2 * AT_STAKE_M2[f.code] if f.code in AT_STAKE_M2 else None
+        for f in findings
+    )

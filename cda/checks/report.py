@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from cda.checks.ranking import rank_findings
+from cda.checks.balance import beside_others
+from cda.checks.ranking import at_stake_s_per_h, rank_findings
 from cda.checks.recordings import check_recording
 from cda.checks.sessions import check_legs
 from cda.errors import CdaError
-from cda.legs import cut_legs
+from cda.legs import cut_legs, session_clock
 from cda.passes import find_stretches
 from cda.results import Finding
 from cda.results.check import (
     CheckedLeg,
+    CheckedPass,
     CheckedRun,
     CheckedSensor,
     CheckedStretch,
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from cda.legs import Leg
+    from cda.passes import Pass
     from cda.recording import Recording
     from cda.session import Run, Session
 
@@ -81,19 +85,21 @@ def check_session(session: Session) -> CheckReport:
         ]  # fmt: skip
         findings += [*cut.findings, *check_legs(session, legs)]
     findings = _once(findings)
-    rows = tuple(_run(run, legs, findings, reasons) for run in session.runs)
+    clock = session_clock(session.recordings)
+    rows = tuple(_run(run, legs, findings, reasons, clock) for run in session.runs)
     first, rest = rank_findings(findings)
     return CheckReport(
         subject=session.title,
         what="session",
         recordings=tuple(_figures(r) for r in session.recordings),
         runs=rows,
-        legs=tuple(_leg(leg) for leg in legs),
+        legs=_legs(legs),
         length_m=length_m,
         sensors=tuple(s for r in session.recordings for s in _sensors(r)),
         first=first,
         rest=rest,
         ride_again=tuple(row.run for row in rows if row.mark == "spoiled"),
+        at_stake_s_per_h=at_stake_s_per_h(first),
     )
 
 
@@ -106,12 +112,14 @@ def check_bare_recording(recording: Recording) -> CheckReport:
             out=s.out, back=s.back, relief_m=s.relief_m, straightness=s.straightness,
             mean_speed_m_s=float(np.mean([p.mean_speed_m_s for p in s.passes])),
             steadiness=s.steadiness, fitness=s.fitness, found_by=s.found_by,
+            passes=tuple(_pass(p) for p in s.passes),
         )
         for s in find_stretches(recording)
     )  # fmt: skip
     return CheckReport(
         subject=recording.name, what="recording", recordings=(_figures(recording),),
         stretches=stretches, sensors=_sensors(recording), first=first, rest=rest,
+        at_stake_s_per_h=at_stake_s_per_h(first),
     )  # fmt: skip
 
 
@@ -124,8 +132,9 @@ def _once(findings: Sequence[Finding]) -> list[Finding]:
 
 
 def _run(
-    run: Run, legs: Sequence[Leg], findings: Sequence[Finding], reasons: dict[int, str]
-) -> CheckedRun:
+    run: Run, legs: Sequence[Leg], findings: Sequence[Finding], reasons: dict[int, str],
+    clock: Sequence[float],
+) -> CheckedRun:  # fmt: skip
     mine = [leg for leg in legs if leg.run == run.run]
     about = [
         f.code for f in findings
@@ -147,7 +156,7 @@ def _run(
     powers = [row.mean_power_w for row in rows if row.mean_power_w is not None]
     return CheckedRun(
         run=run.run, position=run.position, mark=mark, legs=len(mine), reasons=why,
-        minute=run.spans[0][0] / 60.0 if run.spans else None,
+        minute=(clock[run.recording] + run.spans[0][0]) / 60.0 if run.spans else None,
         mean_speed_m_s=float(np.mean([row.mean_speed_m_s for row in rows])) if rows else None,
         mean_power_w=float(np.mean(powers)) if powers else None,
     )  # fmt: skip
@@ -158,14 +167,32 @@ def _runs_named(where: str) -> set[int]:
     return {int(n) for part in re.findall(r"runs? ([\d, ]*\d)", where) for n in part.split(",")}
 
 
+def _legs(legs: Sequence[Leg]) -> tuple[CheckedLeg, ...]:
+    compared = beside_others(legs)
+    rows = [_leg(leg) for leg in legs]
+    if compared is not None:
+        rows = [
+            replace(row, energy_off=float(off)) for row, off in zip(rows, compared[1], strict=True)
+        ]
+    return tuple(rows)
+
+
 def _leg(leg: Leg) -> CheckedLeg:
     length, duration = abs(leg.along_m[-1] - leg.along_m[0]), leg.time_s[-1] - leg.time_s[0]
     known = leg.power_w[1:][np.isfinite(leg.power_w[1:])]
     return CheckedLeg(
-        run=leg.run, position=leg.position, leg=leg.name, start_s=float(leg.time_s[0]),
+        run=leg.run, position=leg.position, leg=leg.name, start_s=leg.start_s,
         duration_s=float(duration), length_m=float(length),
         mean_power_w=float(known.mean()) if len(known) else None,
         mean_speed_m_s=float(length / duration),
+    )  # fmt: skip
+
+
+def _pass(one: Pass) -> CheckedPass:
+    return CheckedPass(
+        leg="out" if one.direction > 0 else "back", start_s=one.start_s,
+        duration_s=one.end_s - one.start_s, mean_speed_m_s=one.mean_speed_m_s,
+        mean_power_w=one.mean_power_w,
     )  # fmt: skip
 
 

@@ -6,7 +6,6 @@ matter when legs are compared with each other.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -18,7 +17,7 @@ from cda.checks.balance import (
     HALF_DENSITY_KG_M3,
     MASS_KG,
     ROLLING_N,
-    energy_taken_j,
+    beside_others,
 )
 from cda.checks.inside_legs import find_episodes
 from cda.results import Finding
@@ -199,36 +198,11 @@ def _episodes(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
 
 
 def _out_of_line(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
-    """Compare each leg's rough CdA with the median of its direction.
-
-    What the road takes one way and gives the other is taken out first: lifting weighs more on the
-    CdA of a slow leg than of a fast one.
-    """
-    # Missing power must not stop the check; its leg's mean stands in.
-    whole = [
-        replace(g, power_w=np.where(np.isfinite(g.power_w), g.power_w, np.nanmean(g.power_w[1:])))
-        for g in legs
-    ]
-    taken = np.array([energy_taken_j(leg)[-1] for leg in whole])
-    way = np.array([leg.direction for leg in legs])
-    lifting = 0.0
-    if (way > 0).any() and (way < 0).any():
-        lifting = 0.5 * float(np.median(taken[way > 0]) - np.median(taken[way < 0]))
-    cubed = np.array(
-        [
-            float(np.sum((0.5 * (g.speed_m_s[1:] + g.speed_m_s[:-1])) ** 3 * np.diff(g.time_s)))
-            for g in legs
-        ]
-    )
-    rough = CDA_M2 + (taken - way * lifting) / (HALF_DENSITY_KG_M3 * cubed)
-    centred = np.zeros(len(legs))
-    for direction in {leg.direction for leg in legs}:
-        mine = np.array([leg.direction == direction for leg in legs])
-        if mine.sum() < limit.FEW_LEGS:
-            return
-        centred[mine] = rough[mine] - np.median(rough[mine])
-    if not len(centred):
+    """Name legs whose rough CdA is far from the median of their direction."""
+    compared = beside_others(legs)
+    if compared is None:
         return
+    centred, _ = compared
     width = 1.4826 * float(np.median(np.abs(centred)))
     bound = max(limit.OUT_OF_LINE_SD * width, limit.OUT_OF_LINE_M2)
     found = [leg for leg, value in zip(legs, centred, strict=True) if abs(value) > bound]

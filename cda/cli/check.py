@@ -9,25 +9,28 @@ from typing import TYPE_CHECKING
 
 import click
 
-from cda.cli.options import json_option, set_option
+from cda.cli.files import refuse_foreign, write_file
+from cda.cli.options import force_option, json_option, set_option
 from cda.cli.shell import WARNING
 from cda.cli.talk import command_line, exit_status, print_document, say, say_next
 from cda.errors import OutputError, SessionError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
     from cda.checks import Match, MatchedRun
     from cda.passes import Pass, Stretch
     from cda.recording import Recording
     from cda.results import Finding
-    from cda.session import Session
+    from cda.session import Run, Session
 
+PICTURES = (".svg", ".png", ".pdf")
 EPILOG = """\b
 Examples:
   cda check example_runs/short_morning
   cda check ride.fit
   cda check ride.fit --make my_test
+  cda check my_test --page check.html --figure check.svg
   cda check my_test --match --spoiled 7
   cda check export.csv --column power_w="Power (W)" --column time="Date and time\""""
 
@@ -79,7 +82,21 @@ def _parse_columns(
     metavar="CHANNEL=COLUMN",
     help="Name of a channel in a CSV recording; repeatable.",
 )
+@click.option(
+    "--page",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.html",
+    help="Also write the check as one page, readable on a phone.",
+)
+@click.option(
+    "--figure",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Also draw the check: legs against each other, or when stretches were passed; "
+    "FILE ends in .svg, .png or .pdf.",
+)
 @set_option
+@force_option
 @json_option
 def command(
     *,
@@ -89,7 +106,10 @@ def command(
     skipped: tuple[int, ...],
     make: Path | None,
     columns: dict[str, str],
+    page: Path | None,
+    figure: Path | None,
     settings: dict[str, str],
+    force: bool,
     as_json: bool,
 ) -> int:
     """Read a test folder or a recording and say what is wrong with it."""
@@ -101,6 +121,11 @@ def command(
         raise click.UsageError("--match belongs to a test folder")
     if (spoiled or skipped) and not match:
         raise click.UsageError("--spoiled and --skipped belong to --match")
+    for path in (page, figure):  # before the work, not after it
+        if path is not None:
+            refuse_foreign(path, force=force)
+    if figure is not None and figure.suffix.lower() not in PICTURES:
+        raise click.UsageError(f"--figure: {figure.name} ends in none of {', '.join(PICTURES)}")
     from cda.checks import check_bare_recording, check_session
 
     if what.is_dir():
@@ -139,6 +164,16 @@ def command(
             )
     if any(f.severity == "stop" for f in report.findings):
         after = f"mend what stops the answer, then {command_line('cda', 'check', what)}"
+    if page is not None:
+        from cda.report import build_check_page
+
+        write_file(page, build_check_page(report), force=force)
+        say(f"written: {page}")
+    if figure is not None:
+        from cda.report import drawn_check
+
+        write_file(figure, drawn_check(report, figure.suffix), force=force)
+        say(f"written: {figure}")
     if as_json:
         print_document(report.to_dict())
     else:
@@ -165,6 +200,7 @@ def _match(
 
     index, stretch = _best_stretch(session)
     recording = session.recordings[index]
+    of_this = [run for run in session.runs if run.recording == index]
     legs = 2 if session.settings.course.kind == "out-and-back" else 1
     left_out, not_ridden = set(spoiled), set(skipped)
     say(
@@ -172,9 +208,14 @@ def _match(
     )
     while True:
         outcome = match_runs(
-            session.runs, stretch, legs_a_run=legs, spoiled=left_out, skipped=not_ridden
+            session.runs,
+            stretch,
+            legs_a_run=legs,
+            spoiled=left_out,
+            skipped=not_ridden,
+            recording=index,
         )
-        _show_pairs(recording, stretch, outcome)
+        _show_pairs(recording, stretch, outcome, of_this, left_out)
         if outcome.certain or not (may_ask and on_terminal()):
             break
         more_passes = left_out | _ask("Passes to leave out", len(stretch.passes))
@@ -197,10 +238,25 @@ def on_terminal() -> bool:
     return sys.stdin.isatty()
 
 
-def _show_pairs(recording: Recording, stretch: Stretch, outcome: Match) -> None:
+def _holds(run: Run, one: Pass) -> bool:
+    """Say whether a pass lies in the laps or times that the sheet already has for a run."""
+    middle = 0.5 * (one.start_s + one.end_s)
+    return any(start < middle < end for start, end in run.spans)
+
+
+def _show_pairs(
+    recording: Recording, stretch: Stretch, outcome: Match, runs: Sequence[Run],
+    spoiled: Collection[int],
+) -> None:  # fmt: skip
     for number, one in enumerate(stretch.passes, start=1):
         pair = next((p for p in outcome.pairs if one in p.passes), None)
-        taken = "left out" if pair is None else f"run {pair.run}, {pair.position}"
+        owner = next((r for r in runs if _holds(r, one)), None)
+        if pair is not None:
+            taken = f"run {pair.run}, {pair.position}"
+        elif owner is not None:
+            taken = f"run {owner.run}, {owner.position}: on the sheet already"
+        else:
+            taken = "left out" if number in spoiled else "nobody's"
         say(f"  pass {number:>3}  {_when(recording, one)}  {_way(one)}  {taken}")
     for question in outcome.questions:
         say(f"? {question}")

@@ -16,6 +16,7 @@ import numpy as np
 from cda.errors import RecordingError
 from cda.recording import CHANNELS, MAX_SAMPLES, Recording, build_recording
 from cda.results import Finding
+from cda.results.numbers import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -258,7 +259,7 @@ def _table(text: str, separator: str, name: str, findings: list[Finding]) -> pd.
                 severity="warning",
                 code="rows-left-out",
                 where=name,
-                message=f"{lines - len(frame)} rows with too many fields were left out",
+                message=f"{counted(lines - len(frame), 'row')} with too many fields left out",
                 fix="check the separator and decimal sign of the export",
             )
         )
@@ -285,7 +286,7 @@ def _without_cut_row(
             severity="warning",
             code="recording-cut",
             where=name,
-            message=f"the file breaks off inside a row, after {len(frame) - 1} samples; "
+            message=f"the file breaks off inside a row, after {counted(len(frame) - 1, 'sample')}; "
             "what lies before is used",
             fix="copy or export the file again, or use the runs that are whole",
         )
@@ -309,7 +310,7 @@ def _numbers(
                 severity="note",
                 code="fields-unreadable",
                 where=f"{name}, {header[:40]}",
-                message=f"{wrong} fields are no number and were taken as missing",
+                message=f"{counted(wrong, 'field')} without a number taken as missing",
             )
         )
     return np.array(values, dtype=np.float64)

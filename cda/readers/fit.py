@@ -17,6 +17,7 @@ import numpy as np
 from cda.errors import RecordingError
 from cda.recording import MAX_SAMPLES, RawLap, Recording, build_recording
 from cda.results import Finding
+from cda.results.numbers import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -163,7 +164,7 @@ class _Decoded:
                     severity="warning",
                     code="recording-cut",
                     where=self.name,
-                    message=f"the file breaks off after {len(self.rows)} samples; "
+                    message=f"the file breaks off after {counted(len(self.rows), 'sample')}; "
                     "what lies before is used",
                     fix="copy the file from the device again, or use the runs that are whole",
                 )
@@ -312,8 +313,8 @@ class _Decoded:
                 severity="note",
                 code="other-sports-left-out",
                 where=self.name,
-                message=f"{len(self.rows) - len(kept)} samples of other sports "
-                f"({', '.join(others)}) were left out",
+                message=f"{counted(len(self.rows) - len(kept), 'sample')} of other sports "
+                f"({', '.join(others)}) left out",
             )
         )
         self.rows = kept

@@ -12,6 +12,7 @@ import numpy as np
 from cda.errors import RecordingError
 from cda.recording import MAX_SAMPLES, RawLap
 from cda.results import Finding
+from cda.results.numbers import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -160,7 +161,7 @@ class Points:
                 where=self.name,
                 message="a second document follows the first; only the first was read"
                 if again
-                else f"the file breaks off after {len(self)} samples ({error.problem}); "
+                else f"the file breaks off after {counted(len(self), 'sample')} ({error.problem}); "
                 "what lies before is used",
                 fix="put the second document into a file of its own"
                 if again
@@ -206,8 +207,8 @@ class Points:
                     severity="note",
                     code="other-sports-left-out",
                     where=self.name,
-                    message=f"{int(np.sum(~kept))} samples of other sports "
-                    f"({', '.join(o[:40] for o in others[:10])}) were left out",
+                    message=f"{counted(int(np.sum(~kept)), 'sample')} of other sports "
+                    f"({', '.join(o[:40] for o in others[:10])}) left out",
                 )
             )
             clock, columns = clock[kept], {k: v[kept] for k, v in columns.items()}
@@ -222,8 +223,8 @@ class Points:
                     severity="note",
                     code="fields-unreadable",
                     where=self.name,
-                    message=f"{self._unreadable} fields are no number or time and were taken as "
-                    "missing",
+                    message=f"{counted(self._unreadable, 'field')} without a number or time "
+                    "taken as missing",
                 )
             )
         if self._left_out:

@@ -12,6 +12,7 @@ from cda.errors import MissingChannelError, RecordingError
 from cda.recording.ride import MAX_SAMPLES, PLAUSIBLE, Lap, Recording
 from cda.recording.stamps import ordered
 from cda.results import Finding
+from cda.results.numbers import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -170,7 +171,7 @@ def _drop_implausible(
                 severity="warning" if count > 0.01 * len(values) else "note",
                 code="values-implausible",
                 where=f"{name}, {key}",
-                message=f"{count} values outside {low:g} to {high:g} were taken as missing",
+                message=f"{counted(count, 'value')} outside {low:g} to {high:g} taken as missing",
                 fix="check the sensor and the unit of the column",
             )
         )
@@ -192,8 +193,8 @@ def _monotone(
             severity="warning" if np.any(resets) else "note",
             code="distance-repaired",
             where=name,
-            message=f"distance fell {int(np.sum(steps < 0))} times "
-            f"({int(np.sum(resets))} of them started again); it was carried on",
+            message=f"distance fell {counted(int(np.sum(steps < 0)), 'time')} "
+            f"({int(np.sum(resets))} of them a new start); it was carried on",
             fix="check whether two devices or two rides were joined" if np.any(resets) else "",
         )
     )
@@ -254,7 +255,7 @@ def _filled(channel: str, count: int, source: str, name: str) -> Finding:
         severity="note",
         code="samples-derived",
         where=f"{name}, {channel}",
-        message=f"{count} missing samples were derived from {source}",
+        message=f"{counted(count, 'missing sample')} derived from {source}",
     )
 
 
@@ -270,7 +271,7 @@ def _report_gaps_and_freezes(
                 severity="note",
                 code="recording-gaps",
                 where=name,
-                message=f"{len(gaps)} gaps, the longest {float(np.max(gaps)):.0f} s, "
+                message=f"{counted(len(gaps), 'gap')}, the longest {float(np.max(gaps)):.0f} s, "
                 f"{float(np.sum(gaps)):.0f} s in all (paused, or samples lost)",
                 fix="switch automatic pause off for a test",
             )
@@ -282,7 +283,7 @@ def _report_gaps_and_freezes(
                 severity="note",
                 code="power-missing",
                 where=name,
-                message=f"power is missing in {missing} of {len(power)} samples",
+                message=f"power is missing in {missing} of {counted(len(power), 'sample')}",
             )
         )
     # Noise of 4 % a second never repeats one value over half a minute: the sensor hangs.
@@ -298,7 +299,7 @@ def _report_gaps_and_freezes(
                 code="power-frozen",
                 where=name,
                 message=f"power stands at one value for up to {max(seconds):.0f} s "
-                f"({len(seconds)} times)",
+                f"({counted(len(seconds), 'time')})",
                 fix="check the power meter's battery and connection; leave out runs it touches",
             )
         )

@@ -8,6 +8,7 @@ import numpy as np
 
 from cda.errors import RecordingError
 from cda.results import Finding
+from cda.results.numbers import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -29,7 +30,7 @@ def ordered(
     lost = int(np.sum(~good))
     if np.sum(good) < 2:
         raise RecordingError(
-            f"{int(np.sum(good))} samples with a usable time stamp",
+            f"{counted(int(np.sum(good)), 'sample')} with a usable time stamp",
             where=name,
             fix="export the recording again",
         )
@@ -39,7 +40,7 @@ def ordered(
                 severity="warning" if lost > 0.01 * len(good) else "note",
                 code="stamps-unusable",
                 where=name,
-                message=f"{lost} samples without a usable time stamp were left out",
+                message=f"{counted(lost, 'sample')} without a usable time stamp left out",
             )
         )
     clock = clock[good].astype(np.float64)
@@ -58,7 +59,7 @@ def ordered(
                 severity="warning",
                 code="clock-set-back",
                 where=name,
-                message=f"the clock was set back {len(back)} times by up to "
+                message=f"the clock was set back {counted(len(back), 'time')}, by up to "
                 f"{-float(np.min(steps)):.0f} s; the samples before were moved",
                 fix="check laps and times of runs before that",
             )
@@ -72,7 +73,8 @@ def ordered(
                 severity="warning",
                 code="stamps-unordered",
                 where=name,
-                message=f"time ran backwards at {len(back)} samples; they were put in order",
+                message=f"time ran backwards at {counted(len(back), 'sample')}; all were put "
+                "in order",
                 fix="check whether two devices or two rides were joined",
             )
         )
@@ -100,7 +102,7 @@ def ordered(
             severity="note",
             code="stamps-duplicated",
             where=name,
-            message=f"{len(clock) - len(unique)} samples repeat another's stamp and were merged",
+            message=f"{counted(len(clock) - len(unique), 'sample')} with another's stamp merged",
         )
     )
     if len(unique) < 2:

@@ -1,5 +1,7 @@
 """The report: one page for athlete, coach and analyst; also as PDF, pictures and tables."""
 
+from cda.report.check_page import build_check_page as build_check_page
+from cda.report.check_page import drawn_check as drawn_check
 from cda.report.export import write_csv as write_csv
 from cda.report.export import write_figures as write_figures
 from cda.report.page import Section as Section

@@ -66,6 +66,18 @@ def build_report(
 
 def build_page(sections: Sequence[Section]) -> str:
     """Return one page with a section for each rider."""
+    many = len(sections) > 1
+    named = []
+    for section in sections:
+        name = f"Rider {shown(section.estimate.sessions[0].rider_id)}" if many else ""
+        named.append((name, report_parts(section)))
+    return render_page(named, title=page_title(sections), subtitle=page_subtitle(sections))
+
+
+def render_page(
+    sections: Sequence[tuple[str, Sequence[Part]]], *, title: str, subtitle: str
+) -> str:
+    """Return parts as one page; with several sections each stands under its name."""
     import jinja2
 
     many = len(sections) > 1
@@ -73,16 +85,12 @@ def build_page(sections: Sequence[Section]) -> str:
         loader=jinja2.FunctionLoader(_template), autoescape=True, undefined=jinja2.StrictUndefined
     )
     drawn = []
-    for index, section in enumerate(sections):
+    for index, (name, parts) in enumerate(sections):
         prefix = f"r{index + 1}-" if many else ""
-        parts = [_drawn_part(p, prefix=prefix) for p in report_parts(section)]
-        name = f"Rider {shown(section.estimate.sessions[0].rider_id)}" if many else ""
-        drawn.append({"parts": parts, "prefix": prefix, "name": name, "depth": int(many)})
+        inside = [_drawn_part(p, prefix=prefix) for p in parts]
+        drawn.append({"parts": inside, "prefix": prefix, "name": name, "depth": int(many)})
     return environment.get_template("page.html").render(
-        title=page_title(sections),
-        subtitle=page_subtitle(sections),
-        css=_markup(_template("page.css")),
-        sections=drawn,
+        title=title, subtitle=subtitle, css=_markup(_template("page.css")), sections=drawn
     )
 
 

@@ -40,7 +40,10 @@ class RecordingFigures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckedRun:
-    """One row of the run sheet and what is thought of it; speeds and powers are means."""
+    """One row of the run sheet and what is thought of it; speeds and powers are means.
+
+    `minute` is when its laps or times begin, in time of the session's first recording.
+    """
 
     run: int
     position: str
@@ -54,7 +57,12 @@ class CheckedRun:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckedLeg:
-    """One leg between the gates; `leg` is "out" or "back", `start_s` in recording time."""
+    """One leg between the gates; `leg` is "out" or "back".
+
+    `start_s` is in time of the session's first recording. `energy_off` is by how much the leg
+    took more energy than the legs of its direction usually do, as a share of their work; None
+    where there are too few legs to tell.
+    """
 
     run: int
     position: str
@@ -64,6 +72,18 @@ class CheckedLeg:
     length_m: float
     mean_power_w: float | None
     mean_speed_m_s: float
+    energy_off: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedPass:
+    """One passage of a stretch, "out" (ridden first) or "back"; `start_s` in recording time."""
+
+    leg: str
+    start_s: float
+    duration_s: float
+    mean_speed_m_s: float
+    mean_power_w: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +102,7 @@ class CheckedStretch:
     steadiness: float
     fitness: float
     found_by: str
+    passes: tuple[CheckedPass, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +126,9 @@ class CheckReport:
         Of the timed stretch. [m]
     first, rest : tuple of Finding
         Findings shown first, by what is at stake, and the others.
+    at_stake_s_per_h : tuple of float or None
+        For each finding of `first`, what such a fault typically leaves in a difference of two
+        positions, as seconds in an hour of racing; None where that is not known.
     ride_again : tuple of int
         Runs that are spoiled.
     """
@@ -120,6 +144,7 @@ class CheckReport:
     first: tuple[Finding, ...] = ()
     rest: tuple[Finding, ...] = ()
     ride_again: tuple[int, ...] = ()
+    at_stake_s_per_h: tuple[float | None, ...] = ()
     schema: int = 1
     kind: str = "check"
 
@@ -132,7 +157,7 @@ class CheckReport:
         """Return the document that `cda check --json` prints."""
         names = (
             "schema", "kind", "subject", "what", "recordings", "runs", "legs", "length_m",
-            "stretches", "sensors", "ride_again", "findings",
+            "stretches", "sensors", "ride_again", "findings", "at_stake_s_per_h",
         )  # fmt: skip
         return {name: plain(getattr(self, name)) for name in names}
 

@@ -5,13 +5,64 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from cda.results.check import SIGNS
-from cda.results.numbers import quantity
+from cda.results.numbers import counted, quantity, shown
 from cda.results.text import table
 
 if TYPE_CHECKING:
     from cda.results.check import CheckedSensor, CheckReport
+    from cda.results.finding import Finding
 
 STRETCHES_SHOWN: Final = 8
+
+
+def finding_words(finding: Finding) -> str:
+    """Return the code of a finding as words."""
+    return shown(finding.code.replace("-", " "))
+
+
+def sensor_value(sensor: CheckedSensor) -> str:
+    """Return a comparison's value, its uncertainty and its unit."""
+    if sensor.se is None:
+        return f"{sensor.value:.3g} {sensor.unit}".rstrip() + ", uncertainty unknown"
+    return f"{quantity(sensor.value, sensor.se)} {sensor.unit}".rstrip()
+
+
+def stake_words(report: CheckReport, place: int) -> str:
+    """Say what the finding at a place of `first` is worth at a race, "" where it is not known."""
+    if place >= len(report.at_stake_s_per_h) or report.at_stake_s_per_h[place] is None:
+        return ""
+    seconds = report.at_stake_s_per_h[place] or 0.0
+    return (
+        "At stake, as such faults go: "
+        + (f"{seconds / 60.0:.1f} min" if seconds >= 60.0 else f"{seconds:.0f} s")
+        + " in an hour of racing."
+    )
+
+
+def verdict(report: CheckReport) -> str:
+    """Return what to do, in one or two sentences."""
+    stops = sum(f.severity == "stop" for f in report.findings)
+    if report.what == "recording":
+        if not report.stretches:
+            return "No stretch of 300 m or more was ridden both ways: no test can be made of it."
+        best = report.stretches[0]
+        return (
+            f"{counted(len(report.stretches), 'stretch')} ridden both ways; the best has "
+            f"{best.length_m:.0f} m and {counted(best.out + best.back, 'pass')}."
+        )
+    marks = [run.mark for run in report.runs]
+    good = marks.count("good")
+    said = [f"{good} of {counted(len(marks), 'run')} good."]
+    if report.ride_again:
+        said.append("To ride again: " + ", ".join(f"run {n}" for n in report.ride_again) + ".")
+    doubtful = [str(run.run) for run in report.runs if run.mark == "doubtful"]
+    if doubtful:
+        said.append("In doubt: run " + ", ".join(doubtful) + ".")
+    if stops:
+        said.append("As it stands there can be no answer: see below.")
+    elif not any(f.severity == "warning" for f in report.findings):
+        said.append("Nothing argues against it.")
+    return " ".join(said)
 
 
 def check_text(report: CheckReport) -> str:
@@ -25,7 +76,7 @@ def check_text(report: CheckReport) -> str:
         )  # fmt: skip
         lines.append(
             f"{r.name} ({r.format}): {r.duration_min:.0f} min, {r.samples} samples, "
-            f"{r.distance_km:.1f} km, {power}{height}, {r.laps} laps"
+            f"{r.distance_km:.1f} km, {power}{height}, {counted(r.laps, 'lap')}"
         )
     if report.runs:
         lines += ["", *_runs(report)]
@@ -35,11 +86,14 @@ def check_text(report: CheckReport) -> str:
         lines += ["", "No stretch of 300 m or more was ridden both ways."]
     if report.sensors:
         lines += ["", "Sensors against each other:"]
-        lines += [f"  {s.what}: {_value(s)}" for s in report.sensors]
+        lines += [f"  {s.what}: {sensor_value(s)}" for s in report.sensors]
     lines.append("")
     if not report.findings:
         lines.append("Nothing argues against it.")
-    lines += [str(f) for f in report.first]
+    for place, finding in enumerate(report.first):
+        lines.append(str(finding))
+        if stake := stake_words(report, place):
+            lines.append(f"  {stake}")
     if report.rest:
         # Folded to one line each; --json has them whole.
         lines += (["", "Also:"] if report.first else []) + [
@@ -47,12 +101,6 @@ def check_text(report: CheckReport) -> str:
             for f in report.rest
         ]
     return "\n".join(lines)
-
-
-def _value(sensor: CheckedSensor) -> str:
-    if sensor.se is None:
-        return f"{sensor.value:.3g} {sensor.unit}".rstrip() + ", uncertainty unknown"
-    return f"{quantity(sensor.value, sensor.se)} {sensor.unit}".rstrip()
 
 
 def _runs(report: CheckReport) -> list[str]:

@@ -77,6 +77,12 @@ def share(part: float) -> str:
     return f"{100.0 * part:.0f} %"
 
 
+def counted(number: int, what: str) -> str:
+    """Return "1 gap", "3 gaps" or "3 passes"."""
+    ending = "es" if what.endswith(("s", "ch")) else "s"
+    return f"{number} {what}" + ("" if number == 1 else ending)
+
+
 def _in_minutes(largest_s: float) -> bool:
     return largest_s >= SECONDS_PER_MINUTE
 

@@ -254,8 +254,11 @@ def _mistake(error: Any, data: Mapping[str, Any], model: type[BaseModel]) -> tup
     name = str(location[-1]) if location else ""
     if kind == "missing":
         unit = _unit(location, model)
-        table = ".".join(str(part) for part in location[:-1])
-        inside = f" in [{table}]" if table else ""
+        above = location[:-1]
+        if above and isinstance(above[-1], int):  # counted from 1, as in the key
+            inside = f" in [[{_dotted(above[:-1], data)}]] number {above[-1] + 1}"
+        else:
+            inside = f" in [{_dotted(above, data)}]" if above else ""
         return key, "is missing", f"add {name} = ...{' # ' + unit if unit else ''}{inside}"
     if kind == "extra_forbidden":
         return key, "is not a known key", _did_you_mean(location, model)
