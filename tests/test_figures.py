@@ -95,6 +95,43 @@ def test_a_difference_not_resolved_is_hollow() -> None:
     marks = [line for line in axes.lines if line.get_marker() in ("D", "o")]
     hollow = [line.get_markerfacecolor() == PAPER for line in marks]
     assert hollow == [not d.resolved for d in ESTIMATE.differences]
+    assert any(hollow)
+
+
+def test_a_difference_resolved_as_the_only_pair_asked_is_half_filled() -> None:
+    from dataclasses import replace
+
+    first = replace(
+        ESTIMATE.differences[0],
+        resolved=True,
+        interval_m2=(-0.016, -0.002),
+        simultaneous_interval_m2=(-0.019, 0.001),
+    )
+    axes = figures.plot_differences(replace(ESTIMATE, differences=(first,)))
+    (mark,) = [line for line in axes.lines if line.get_marker() in ("D", "o")]
+    assert mark.get_fillstyle() == "left"
+
+
+def test_letters_of_runs_at_the_same_power_do_not_lie_on_each_other() -> None:
+    from dataclasses import replace
+
+    alike = tuple(replace(r, mean_power_w=200.0, mean_speed_m_s=10.0) for r in ESTIMATE.runs)
+    axes = figures.plot_effort(replace(ESTIMATE, runs=alike), "s1")
+    for strip in (axes, *axes.child_axes):
+        places = [x for line in strip.lines for x in line.get_xdata()]
+        assert sorted(places) == [r.run for r in alike]
+        width_pt = 72.0 * strip.get_window_extent().width / strip.figure.dpi
+        low, high = strip.get_xlim()
+        # Letters are 6.5 points high and narrower than that.
+        assert width_pt / (high - low) > 6.5
+
+
+def test_what_saves_and_what_costs_is_said_beside_zero_and_only_where_there_is_room() -> None:
+    def said(axes: Axes) -> set[str]:
+        return {t.get_text() for t in axes.texts} & {"◂ costs", "saves ▸"}
+
+    assert said(figures.plot_saved(SAVINGS)) == {"◂ costs", "saves ▸"}
+    assert said(figures.plot_ledger(SAVINGS)) == {"saves ▸"}
 
 
 def test_wind_of_a_leg_back_is_turned_round() -> None:
@@ -107,8 +144,7 @@ def test_wind_of_a_leg_back_is_turned_round() -> None:
 
 def test_a_leg_curve_ends_in_its_closing_error_whichever_way_it_is_stored() -> None:
     axes = figures.plot_leg_curves(ESTIMATE, "low")
-    dots = [line for line in axes.lines if line.get_marker() == "o"]
+    (dots,) = [line for line in axes.lines if line.get_marker() == "o"]
     curves = [c for c in ESTIMATE.curves if c.position == "low"]
-    for dot, curve in zip(dots, curves, strict=True):
-        assert float(dot.get_ydata()[0]) == curve.closing_error_m
-        assert float(dot.get_xdata()[0]) == (1200.0 if curve.leg == "out" else 0.0)
+    assert list(dots.get_ydata()) == [c.closing_error_m for c in curves]
+    assert list(dots.get_xdata()) == [1200.0 if c.leg == "out" else 0.0 for c in curves]

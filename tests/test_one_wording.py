@@ -13,9 +13,10 @@ import pytest
 import cda
 from cda.priority import savings_from_cda
 from cda.report import build_report
-from cda.report.blocks import Text
-from cda.report.coach import again_words, answer
-from cda.results import words
+from cda.report.answer import again_words, answer
+from cda.report.blocks import Items, Text
+from cda.results import numbers, words
+from cda.results.assumed import first_words, minutes_assumption_words
 from cda.results.text import TEXT_WIDTH, estimate_text, savings_text
 from tests.results_factory import rich_estimate, rich_savings
 
@@ -147,7 +148,9 @@ def test_the_page_says_not_known_where_nothing_is() -> None:
             for p in savings.positions
         ),
     )
-    said = " ".join(b.text for b in answer(estimate, unknown).blocks if isinstance(b, Text))
+    blocks = answer(estimate, unknown).blocks
+    said = " ".join(b.text for b in blocks if isinstance(b, Text))
+    said += " ".join(text for b in blocks if isinstance(b, Items) for _, text in b.terms)
     assert "Not known to be real" in said
     assert "How likely it is to be faster is not known." in said
     assert "Practise" not in said
@@ -159,7 +162,7 @@ def test_the_terminal_keeps_to_its_width(example: tuple[Estimate, Savings], bare
     wordy = rich_savings(rich_estimate())
     for text in (savings_text(savings), savings_text(bare), savings_text(wordy)):
         assert max(len(line) for line in text.splitlines()) <= TEXT_WIDTH
-    assert max(len(line) for line in estimate_text(estimate).splitlines()) <= TEXT_WIDTH + 4
+    assert max(len(line) for line in estimate_text(estimate).splitlines()) <= TEXT_WIDTH
 
 
 def test_three_findings_are_printed_and_the_rest_is_counted(
@@ -174,3 +177,66 @@ def test_three_findings_are_printed_and_the_rest_is_counted(
         findings=(*savings.findings, replace(savings.findings[0], severity="warning", code="last")),
     )
     assert "[last]" in savings_text(warned)  # the gravest first
+
+
+def test_resolved_alone_and_with_all_pairs_counted_are_told_apart() -> None:
+    estimate = rich_estimate()
+    first = replace(
+        estimate.differences[0],
+        delta_cda_m2=-0.009,
+        resolved=True,
+        interval_m2=(-0.017, -0.001),
+        simultaneous_interval_m2=(-0.020, 0.002),
+    )
+    said = words.difference_words(first)
+    assert said == "lower drag as the only pair asked; not resolved with all pairs counted"
+    surely = replace(first, simultaneous_interval_m2=(-0.0175, -0.0005))
+    assert words.difference_words(surely) == "lower drag"
+    neither = replace(first, resolved=False, interval_m2=(-0.019, 0.001))
+    assert words.difference_words(neither).startswith("not resolved: could be 0.0190 lower or")
+    counted = words.resolved_words([first, surely, neither])
+    assert counted.startswith("1 of 3 differences is resolved; 1 more would be as the only pair")
+
+
+def test_a_first_place_that_rests_on_what_nobody_said_is_named(
+    example: tuple[Estimate, Savings], page: str
+) -> None:
+    _, savings = example
+    best, rival = words.ordered(savings)[:2]
+    assert best.hold_share is None
+    assert best.power_cost_w is None
+    assert rival.hold_share == 0.7
+    said = first_words(savings)
+    assert said is not None
+    assert said in page
+    assert said in one_line(savings_text(savings))
+    assert "neither is known" in said
+    # The rival comes first where the whole ride's minutes times the share held fall below its own.
+    turn = re.search(r"less than (\d+) % of the ride", said)
+    assert turn is not None
+    share = float(turn.group(1)) / 100
+    assert share * best.saved_if_held_throughout_s == pytest.approx(rival.saved_s, rel=0.01)
+    known = replace(best, hold_share=1.0, power_cost_w=0.0)
+    others = tuple(known if p.id == best.id else p for p in savings.positions)
+    assert first_words(replace(savings, positions=others)) is None
+
+
+def test_the_assumption_that_matters_most_is_named(
+    example: tuple[Estimate, Savings], page: str
+) -> None:
+    _, savings = example
+    best = words.ordered(savings)[0]
+    said = minutes_assumption_words(savings)
+    assert said is not None
+    assert said in page
+    assert "held for the whole ride and costs nothing to hold (neither given)" in said
+    tenth = re.search(r"tenth of the ride less takes (\d+) s", said)
+    assert tenth is not None
+    assert float(tenth.group(1)) == pytest.approx(0.1 * best.saved_if_held_throughout_s, abs=0.5)
+
+
+def test_a_value_and_the_interval_beside_it_are_in_one_unit() -> None:
+    # 34 s beside "costs 0.4 min to saves 1.5 min" reads as another size.
+    assert numbers.saving(34.0, like=(-24.0, 92.0)) == "saves 0.6 min"
+    assert numbers.saving(34.0, like=(10.0, 58.0)) == "saves 34 s"
+    assert numbers.saving(-2.0, like=(-90.0, 86.0)) == "no change"

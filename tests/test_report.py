@@ -118,7 +118,7 @@ def test_the_page_states_wheels_share_cost_and_cautions(tree: Element) -> None:
         "10.1088/0026-1394/45/2/004",
         "JCGM 100:2008",
         "choose one",
-        "Not used: run 5",
+        "Not used: run 5.",
         "0" * 64,
     ):
         assert text in said, text
@@ -148,7 +148,7 @@ def test_no_clock_time_and_no_place_reach_the_page(small_page: str) -> None:
     assert "47.2001" not in small_page
     assert "8.6003" not in small_page
     assert "given, not shown" in small_page
-    assert "8.5 (file)" in small_page
+    assert "from file: mass_kg 8.5" in small_page
     assert not re.search(r"\b\d\d:\d\d:\d\d\b", small_page)
 
 

@@ -6,9 +6,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cda.figures.style import FAINT, INK, MUTED, PAPER, ROW_IN, interval, new_axes, rows_axis
+from cda.figures.style import (
+    INK,
+    MUTED,
+    PAPER,
+    ROW_IN,
+    interval,
+    new_axes,
+    rows_axis,
+    scale_lines,
+    sides_of_zero,
+)
 from cda.results.numbers import shown
-from cda.results.words import letters
+from cda.results.words import letters, standing
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -17,7 +27,6 @@ if TYPE_CHECKING:
 
 LABEL_LIMIT = 46
 MOST_SOURCES = 8
-HATCHES = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oooo", "")
 
 
 def plot_positions(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
@@ -44,18 +53,22 @@ def plot_positions(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
             linestyle="none",
         )
         today = " (today)" if position.reference else ""
-        labels.append(f"{letter[position.id]}  {shown(position.label, limit=LABEL_LIMIT)}{today}")
+        labels.append(
+            f"{letter[position.id]}\u2002{shown(position.label, limit=LABEL_LIMIT)}{today}"
+        )
     rows_axis(ax, labels)
     ax.set_xlabel("CdA [m²], without the turning wheels")
-    ax.grid(axis="x", color=FAINT, linewidth=0.5)
-    ax.set_axisbelow(True)
+    scale_lines(ax, "x")
     return ax
 
 
 def plot_differences(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
-    """Draw every pair's difference with its interval; a hollow mark is not resolved."""
+    """Draw every pair's difference with its interval; a hollow mark is not resolved.
+
+    A half hollow one is resolved as the only comparison asked, not with all of them counted.
+    """
     if ax is None:
-        ax = new_axes(0.85 + 0.24 * len(estimate.differences), left_in=0.7)
+        ax = new_axes(0.97 + 0.24 * len(estimate.differences), left_in=0.7)
     letter = letters(estimate)
     names = []
     for row, difference in enumerate(estimate.differences):
@@ -67,17 +80,16 @@ def plot_differences(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
             difference.delta_cda_m2,
             row,
             strong=difference.reference == estimate.reference,
-            hollow=not difference.resolved,
+            hollow={"resolved": False, "alone": None, "open": True}[standing(difference)],
         )
         names.append(f"{letter[difference.position]} − {letter[difference.reference]}")
-    ax.axvline(0.0, color=MUTED, linewidth=0.9)
     ax.set_yticks(range(len(names)), names)
-    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.set_ylim(len(names) + 0.1, -0.6)
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
-    ax.grid(axis="x", color=FAINT, linewidth=0.5)
-    ax.set_axisbelow(True)
-    ax.set_xlabel("Difference of CdA [m²]; left of zero: the first has less drag")
+    scale_lines(ax, "x")
+    sides_of_zero(ax, "less drag", "more drag")
+    ax.set_xlabel("Difference of CdA [m²], first minus second letter")
     return ax
 
 
@@ -129,6 +141,7 @@ def plot_budget(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
         label="a difference (the largest of all pairs)",
     )
     rows_axis(ax, [shown(x[0].partition(" (")[0] or x[0], limit=LABEL_LIMIT) for x in kept])
+    scale_lines(ax, "x")
     ax.set_xlabel("Contribution to the standard uncertainty [m²]")
     ax.legend(loc="lower right", frameon=False, fontsize=9)
     return ax

@@ -8,7 +8,6 @@ import numpy as np
 
 from cda.figures.style import (
     ACCENT,
-    FAINT,
     INK,
     LABELLED_IN,
     MUTED,
@@ -17,6 +16,9 @@ from cda.figures.style import (
     interval,
     new_axes,
     rows_axis,
+    scale_lines,
+    sides_of_zero,
+    strips,
 )
 from cda.results.numbers import SECONDS_PER_MINUTE, saving, shown
 from cda.results.words import is_decided, ledger_label, letters, ordered
@@ -50,12 +52,12 @@ def plot_saved(savings: Savings, *, ax: Axes | None = None) -> Axes:
             hollow=not is_decided(position),
         )
         labels.append(
-            f"{letter[position.id]}  {shown(position.label, limit=LABEL_LIMIT)}: "
-            f"{saving(position.saved_s)}"
+            f"{letter[position.id]}\u2002{shown(position.label, limit=LABEL_LIMIT)}: "
+            f"{saving(position.saved_s, like=position.saved_interval_s)}"
         )
     rows_axis(ax, labels)
-    _zero_line(ax)
-    ax.set_xlabel("◂ costs   minutes against today's position   saves ▸")
+    _zero(ax)
+    ax.set_xlabel("Minutes against today's position")
     return ax
 
 
@@ -93,9 +95,8 @@ def plot_saved_by_share(savings: Savings, *, ax: Axes | None = None) -> Axes:
     _spread_labels(ax, ends)
     ax.axhline(0.0, color=MUTED, linewidth=0.9)
     ax.set_xlim(0.0, 112.0)
+    scale_lines(ax, "both")
     ax.set_xticks([0, 30, 50, 70, 100])
-    ax.grid(color=FAINT, linewidth=0.5)
-    ax.set_axisbelow(True)
     ax.set_xlabel("Share of the ride the position is held [%]")
     ax.set_ylabel("Minutes saved (below zero: costs)")
     return ax
@@ -132,7 +133,7 @@ def plot_ledger(savings: Savings, *, ax: Axes | None = None) -> Axes:
             taken = True  # positions are alternatives: only the first stands in a list that adds up
             decided = is_decided(position)
             low, high = position.saved_interval_s
-            name = f"{letter[position.id]}  {shown(position.label, limit=LABEL_LIMIT)}"
+            name = f"{letter[position.id]}\u2002{shown(position.label, limit=LABEL_LIMIT)}"
             entries.append((name, low, high, position.saved_s))
         line = by_item.get(entry.item or "")
         if line is not None:
@@ -157,16 +158,17 @@ def plot_ledger(savings: Savings, *, ax: Axes | None = None) -> Axes:
                 linewidth=0.9,
             )
     rows_axis(ax, [e[0] for e in entries])
-    _zero_line(ax)
-    ax.set_xlabel("◂ costs   minutes against today   saves ▸")
+    _zero(ax)
+    ax.set_xlabel("Minutes against today")
     return ax
 
 
-def _zero_line(ax: Axes) -> None:
-    ax.axvline(0.0, color=MUTED, linewidth=0.9)
+def _zero(ax: Axes) -> None:
     ax.margins(x=0.06)
-    ax.grid(axis="x", color=FAINT, linewidth=0.5)
-    ax.set_axisbelow(True)
+    low, high = ax.get_xlim()
+    ax.set_xlim(min(low, -0.05 * high), max(high, -0.05 * low))
+    scale_lines(ax, "x")
+    sides_of_zero(ax, "costs", "saves")
 
 
 def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
@@ -176,23 +178,19 @@ def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
         raise ValueError("these savings carry no course: plot_course needs a race with a course")
     if ax is None:
         ax = new_axes(1.8 if course.headwind_m_s is None else 2.6, left_in=LABELLED_IN)
-        if course.headwind_m_s is not None:  # the strip takes the lower part of the room
-            left, bottom, width, height = ax.get_position().bounds
-            ax.set_position((left, bottom + 0.42 * height, width, 0.58 * height))
     keep = np.unique(np.linspace(0, course.distance_m.size - 1, 400).astype(int))
     distance_km = course.distance_m[keep] / 1000.0
     ax.plot(distance_km, course.elevation_m[keep], color=INK, linewidth=1.1)
     ax.set_ylabel("Height [m]")
-    ax.grid(axis="y", color=FAINT, linewidth=0.5)
+    scale_lines(ax, "y")
     ax.margins(x=0.0)
     if course.headwind_m_s is None:
         ax.set_xlabel("Distance [km]")
         return ax
-    ax.tick_params(axis="x", labelbottom=False)
-    strip = ax.inset_axes((0.0, -0.6, 1.0, 0.42), sharex=ax)
-    wind = course.headwind_m_s[keep]
+    strip = strips(ax, lower=0.26, gap=0.12)
     strip.axhline(0.0, color=MUTED, linewidth=0.9)
-    strip.plot(distance_km, wind, color=ACCENT, linewidth=1.0)
+    strip.plot(distance_km, course.headwind_m_s[keep], color=ACCENT, linewidth=1.0)
+    scale_lines(strip, "y", most=3)
     strip.set_xlabel("Distance [km]")
     strip.set_ylabel("Headwind\n[m/s]")
     return ax

@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cda.figures.style import ACCENT, FAINT, INK, LABELLED_IN, MUTED, new_axes
+from cda.figures.style import (
+    ACCENT,
+    FAINT,
+    INK,
+    LABELLED_IN,
+    MUTED,
+    letter_marks,
+    new_axes,
+    scale_lines,
+    strips,
+)
 from cda.results.words import letters
 
 if TYPE_CHECKING:
@@ -28,36 +38,41 @@ def plot_leg_curves(
     One thin line a leg, solid out and dashed back; a dot where the leg ends is its closing error.
     `limit_m` is the half height of the picture, so that panels compare.
     """
+    from matplotlib.collections import LineCollection
+
     if ax is None:
         ax = new_axes(1.9, PANEL_WIDTH_IN, left_in=0.72)
+    lines: dict[bool, list[NDArray[np.float64]]] = {True: [], False: []}
+    ends: list[tuple[float, float]] = []
     for curve in estimate.curves:
         if curve.position != position_id:
             continue
         keep = np.unique(np.linspace(0, curve.distance_m.size - 1, CURVE_POINTS).astype(int))
-        out = curve.leg == "out"
-        ax.plot(
-            curve.distance_m[keep],
-            curve.virtual_minus_shared_m[keep],
-            color=INK if out else MUTED,
-            linewidth=0.7,
-            linestyle="-" if out else (0, (4, 2)),
+        lines[curve.leg == "out"].append(
+            np.column_stack((curve.distance_m[keep], curve.virtual_minus_shared_m[keep]))
         )
         # The leg ends where its curve has come to its closing error, whichever way it is stored.
         miss = np.abs(curve.virtual_minus_shared_m[[0, -1]] - curve.closing_error_m)
         end = -1 if miss[1] <= miss[0] else 0
-        ax.plot(
-            [curve.distance_m[end]],
-            [curve.closing_error_m],
-            marker="o",
-            markersize=3.6,
-            color=ACCENT,
-            linestyle="none",
+        ends.append((float(curve.distance_m[end]), curve.closing_error_m))
+    for out, mine in lines.items():
+        ax.add_collection(
+            LineCollection(
+                mine,
+                colors=INK if out else MUTED,
+                linewidths=0.7,
+                linestyles="-" if out else [(0, (4, 2))],
+            ),
+            autolim=True,
         )
+    if ends:
+        ax.plot(*zip(*ends, strict=True), "o", markersize=3.6, color=ACCENT)
     ax.axhline(0.0, color=MUTED, linewidth=0.9)
     if limit_m is not None:
         ax.set_ylim(-limit_m, limit_m)
     ax.margins(x=0.03)
-    ax.grid(axis="y", color=FAINT, linewidth=0.5)
+    ax.autoscale_view(scaley=limit_m is None)
+    scale_lines(ax, "y")
     ax.set_xlabel("Distance from gate A [m]")
     ax.set_ylabel("Virtual − road [m]")
     return ax
@@ -85,7 +100,7 @@ def plot_road(estimate: Estimate, *, ax: Axes | None = None) -> Axes:
         )
     if len(estimate.profiles) > 1:
         ax.legend(frameon=False, fontsize=8.5)
-    ax.grid(axis="y", color=FAINT, linewidth=0.5)
+    scale_lines(ax, "y")
     ax.margins(x=0.03)
     ax.set_xlabel("Distance from gate A [m]")
     ax.set_ylabel("Road height\nabove gate A [m]")
@@ -130,7 +145,7 @@ def plot_wind(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Ax
     others = np.array([leg.leg not in ("out", "back") for leg in legs], dtype=bool)
     ax.plot(when[others], wind[others], marker="o", markersize=4.5, color=INK, linestyle="none")
     ax.axhline(0.0, color=MUTED, linewidth=0.9)
-    ax.grid(axis="y", color=FAINT, linewidth=0.5)
+    scale_lines(ax, "y")
     ax.set_xlabel(label)
     ax.set_ylabel("Wind from B to A\nalong the road [m/s]")
     return ax
@@ -144,45 +159,56 @@ def plot_leg_residuals(estimate: Estimate, session: str, *, ax: Axes | None = No
     of_run = {r.run: r.position for r in estimate.runs if r.session == session}
     legs = [leg for leg in _legs(estimate, session) if leg.residual_m2 is not None]
     when, label = _minutes(legs)
-    for x, leg in zip(when, legs, strict=True):
-        residual = leg.residual_m2 or 0.0
-        ax.plot([x, x], [0.0, residual], color=FAINT, linewidth=1.4)
-        name = letter.get(of_run.get(leg.run, ""), "?")
-        ax.plot(
-            [x],
-            [residual],
-            marker=f"${name}$",
-            markersize=6,
-            color=INK,
-            markeredgewidth=0.2,
-            linestyle="none",
-        )
+    residuals = np.array([leg.residual_m2 or 0.0 for leg in legs])
+    ax.vlines(when, 0.0, residuals, color=FAINT, linewidth=1.4)
+    names = np.array([letter.get(of_run.get(leg.run, ""), "?") for leg in legs])
+    for name in dict.fromkeys(names):
+        mine = names == name
+        letter_marks(ax, when[mine], residuals[mine], name)
     ax.axhline(0.0, color=MUTED, linewidth=0.9)
+    ax.margins(x=0.03, y=0.1)
+    scale_lines(ax, "y")
     ax.set_xlabel(label)
     ax.set_ylabel("Leg's residual\nas CdA [m²]")
     return ax
 
 
 def plot_effort(estimate: Estimate, session: str, *, ax: Axes | None = None) -> Axes:
-    """Draw mean power against mean speed of the runs, each as its position's letter."""
+    """Draw mean power and below it mean speed of the runs in the order ridden, by letter."""
+    from matplotlib.ticker import MaxNLocator
+
     if ax is None:
-        ax = new_axes(2.6, left_in=LABELLED_IN)
+        ax = new_axes(3.0, left_in=LABELLED_IN)
     letter = letters(estimate)
-    for run in estimate.runs:
-        if run.session != session or run.mean_power_w is None or run.mean_speed_m_s is None:
-            continue
-        ax.plot(
-            [run.mean_speed_m_s],
-            [run.mean_power_w],
-            marker=f"${letter.get(run.position, '?')}$",
-            markersize=6.5,
-            color=INK if run.used else MUTED,
-            markeredgewidth=0.2,
-            linestyle="none",
-        )
-    ax.margins(0.1)
-    ax.grid(color=FAINT, linewidth=0.5)
-    ax.set_axisbelow(True)
-    ax.set_xlabel("Mean speed of the run [m/s]")
-    ax.set_ylabel("Mean power [W]")
+    runs = [
+        r
+        for r in estimate.runs
+        if r.session == session and r.mean_power_w is not None and r.mean_speed_m_s is not None
+    ]
+    speed = strips(ax, lower=0.46, gap=0.08)
+    number = np.array([float(r.run) for r in runs])
+    values = {
+        ax: [r.mean_power_w or 0.0 for r in runs],
+        speed: [r.mean_speed_m_s or 0.0 for r in runs],
+    }
+    marks = [(letter.get(r.position, "?"), r.used) for r in runs]
+    for strip, mine in values.items():
+        for name, used in dict.fromkeys(marks):
+            chosen = np.array([mark == (name, used) for mark in marks])
+            letter_marks(
+                strip,
+                number[chosen],
+                np.array(mine)[chosen],
+                name,
+                colour=INK if used else MUTED,
+                size=6.5,
+            )
+        strip.margins(x=0.03, y=0.16)
+        scale_lines(strip, "y", most=3)
+    if runs:
+        ax.set_xlim(number.min() - 0.8, number.max() + 0.8)
+    speed.xaxis.set_major_locator(MaxNLocator(6, integer=True))
+    ax.set_ylabel("Mean\npower [W]")
+    speed.set_ylabel("Mean\nspeed [m/s]")
+    speed.set_xlabel("Run, in the order of the run sheet")
     return ax

@@ -10,13 +10,16 @@ import io
 import re
 import warnings
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.path import Path
+    from numpy.typing import ArrayLike
 
 INK: Final = "#1b1b1a"
 MUTED: Final = "#5b5b59"
@@ -90,6 +93,57 @@ def new_axes(height_in: float = 2.6, width_in: float = WIDTH_IN, *, left_in: flo
     )
 
 
+def scale_lines(ax: Axes, axis: Literal["x", "y", "both"], *, most: int = 5) -> None:
+    """Draw faint lines across at few round numbers: every tick costs ink and time."""
+    from matplotlib.ticker import FixedLocator, MaxNLocator
+
+    for one in (ax.xaxis, ax.yaxis):
+        if not isinstance(one.get_major_locator(), FixedLocator):
+            one.set_major_locator(MaxNLocator(most, steps=[1, 2, 2.5, 5, 10]))
+    ax.grid(axis=axis, color=FAINT, linewidth=0.5)
+    ax.set_axisbelow(True)
+
+
+@lru_cache(maxsize=64)
+def _letter_path(letter: str) -> Path:
+    """Return the outline of a letter, its middle at the origin."""
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.path import Path
+    from matplotlib.textpath import TextPath
+
+    outline = TextPath((0.0, 0.0), letter, size=10, prop=FontProperties(family="DejaVu Sans"))
+    middle = 0.5 * (outline.vertices.min(axis=0) + outline.vertices.max(axis=0))
+    return Path(outline.vertices - middle, outline.codes)
+
+
+def letter_marks(
+    ax: Axes, x: ArrayLike, y: ArrayLike, letter: str, *, colour: str = INK, size: float = 6.0
+) -> None:
+    """Mark points with a position's letter, all of one letter in one go."""
+    ax.plot(
+        x,
+        y,
+        marker=_letter_path(letter),
+        markersize=size,
+        color=colour,
+        markeredgewidth=0.15,
+        linestyle="none",
+        snap=False,
+    )
+
+
+def strips(ax: Axes, lower: float, gap: float) -> Axes:
+    """Make `ax` the upper of two strips over one horizontal scale; return the lower one.
+
+    The lower one takes `lower`, the gap `gap` of the height that `ax` had.
+    """
+    left, bottom, width, height = ax.get_position().bounds
+    upper = 1.0 - lower - gap
+    ax.set_position((left, bottom + (lower + gap) * height, width, upper * height))
+    ax.tick_params(axis="x", labelbottom=False)
+    return ax.inset_axes((0.0, -(lower + gap) / upper, 1.0, lower / upper), sharex=ax)
+
+
 def literal(text: str) -> str:
     """Return text that matplotlib does not read as mathematics."""
     return text.replace("$", r"\$")
@@ -157,7 +211,7 @@ def png(figure: Figure, *, dpi: int = 160) -> bytes:
     return buffer.getvalue()
 
 
-def rows_axis(ax: Axes, labels: list[str]) -> None:
+def rows_axis(ax: Axes, labels: Sequence[str]) -> None:
     """Write a label above each row of a horizontal picture; row 0 is on top.
 
     The label stands over its row and not beside it: on a phone the full width is left to the data.
@@ -178,14 +232,50 @@ def rows_axis(ax: Axes, labels: list[str]) -> None:
         )
 
 
+def sides_of_zero(ax: Axes, left: str, right: str) -> None:
+    """Draw zero and say beside it, at the foot, what lies on each side that is in sight."""
+    ax.axvline(0.0, color=MUTED, linewidth=0.9)
+    low, high = ax.get_xlim()
+    for text, align, room in (
+        (f"◂ {left}", "right", -low / (high - low)),
+        (f"{right} ▸", "left", high / (high - low)),
+    ):
+        if room > 0.12:  # of the width: less holds no word
+            ax.annotate(
+                text,
+                (0.0, 0.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(-4 if align == "right" else 4, 2),
+                textcoords="offset points",
+                ha=align,
+                va="bottom",
+                fontsize=9,
+                color=MUTED,
+            )
+
+
 def interval(
-    ax: Axes, low: float, high: float, value: float, row: float, *, strong: bool, hollow: bool
+    ax: Axes,
+    low: float,
+    high: float,
+    value: float,
+    row: float,
+    *,
+    strong: bool,
+    hollow: bool | None,
 ) -> None:
-    """Draw one interval with its value; hollow where it is not decided."""
+    """Draw one interval with its value; hollow: not decided; half hollow (None): alone only."""
     colour = ACCENT if strong else INK
-    ax.plot([low, high], [row, row], color=colour, linewidth=2.0, solid_capstyle="butt")
-    ax.plot([low, low], [row - 0.1, row + 0.1], color=colour, linewidth=1.2)
-    ax.plot([high, high], [row - 0.1, row + 0.1], color=colour, linewidth=1.2)
+    ax.plot(
+        [low, high],
+        [row, row],
+        color=colour,
+        linewidth=2.0,
+        solid_capstyle="butt",
+        marker="|",
+        markersize=8.0,
+        markeredgewidth=1.2,
+    )
     ax.plot(
         [value],
         [row],
@@ -193,6 +283,8 @@ def interval(
         markersize=6.5,
         markeredgecolor=colour,
         markerfacecolor=PAPER if hollow else colour,
+        markerfacecoloralt=PAPER,
+        fillstyle="left" if hollow is None else "full",
         markeredgewidth=1.4,
         linestyle="none",
     )

@@ -297,7 +297,7 @@ def _undecided(
                 code="undecided-pair",
                 where=f"{a.id}, {b.id}",
                 message=(
-                    f"“{b.label}” {saving(gain)} against “{a.label}” "
+                    f"“{b.label}” {saving(gain, like=(low, high))} against “{a.label}” "
                     f"({saving_interval((low, high))}): not decided"
                 ),
                 fix=more_runs_words(needed) + advice,

@@ -9,8 +9,8 @@ from cda.figures import (
     plot_differences,
     plot_positions,
 )
+from cda.report.answer import all_findings, finding_words
 from cda.report.blocks import Block, Fold, Heading, Items, Part, Picture, Table, Text
-from cda.report.coach import all_findings, finding_words
 from cda.report.ride import ride_blocks
 from cda.results.numbers import (
     UNKNOWN,
@@ -19,14 +19,23 @@ from cda.results.numbers import (
     area_se,
     fixed,
     percent,
+    quantity,
     shown,
 )
-from cda.results.words import difference_words, letters, percent_level, wheels_words
+from cda.results.words import (
+    difference_words,
+    letters,
+    percent_level,
+    resolved_words,
+    wheels_words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from cda.results import Estimate, Finding, Savings
+
+SMALL_M2 = 0.0001  # the last place shown of a contribution
 
 
 def analyst(estimate: Estimate, savings: Savings | None) -> Part:
@@ -132,16 +141,16 @@ def _differences(estimate: Estimate) -> list[Block]:
         )
         for d in estimate.differences
     ]
-    resolved = sum(d.resolved for d in estimate.differences)
     return [
         Picture(
             name="differences",
             draw=lambda ax: plot_differences(estimate, ax=ax),
             caption=(
                 "All pairs, first minus second letter. Diamonds are against today. Filled: "
-                "resolved; hollow: not resolved, which does not mean equal."
+                "resolved; half filled: only as the only pair asked; hollow: not resolved, which "
+                "does not mean equal."
             ),
-            finding=f"{resolved} of {len(estimate.differences)} differences are resolved.",
+            finding=f"{resolved_words(estimate.differences)}.",
         ),
         Table(
             caption="Differences of CdA [m²]: what is common to both positions has cancelled",
@@ -184,8 +193,11 @@ def _budget(estimate: Estimate) -> list[Block]:
         return [Text(text="No uncertainty budget came with this result.")]
     letter = letters(estimate)
     against = [d for d in estimate.differences if d.reference == estimate.reference]
-    rows = []
+    rows, small = [], []
     for line in sorted(estimate.budget, key=lambda b: -max(b.positions.values(), default=0.0)):
+        if max([*line.positions.values(), *line.differences.values()], default=0.0) < SMALL_M2:
+            small.append(shown(line.source))
+            continue
         rows.append(
             (
                 f"{shown(line.source)} ({line.kind})",
@@ -218,6 +230,11 @@ def _budget(estimate: Estimate) -> list[Block]:
                     rows=tuple(rows),
                     numeric=frozenset(range(1, len(head))),
                 ),
+                *(
+                    [Text(text=f"Under {SMALL_M2:.4f} m² everywhere: {', '.join(small)}.")]
+                    if small
+                    else []
+                ),
             ),
         ),
     ]
@@ -226,7 +243,7 @@ def _budget(estimate: Estimate) -> list[Block]:
 def _part(value: float | None) -> str:
     if value is None:
         return UNKNOWN
-    return "under 0.00005" if 0.0 <= value < 0.00005 else fixed(value, 4)
+    return f"<{SMALL_M2:.4f}" if 0.0 <= value < SMALL_M2 else fixed(value, 4)
 
 
 def _runs(estimate: Estimate) -> list[Block]:
@@ -265,21 +282,31 @@ def _runs(estimate: Estimate) -> list[Block]:
         rows=tuple(rows),
         numeric=frozenset(range(2, 8)),
     )
-    winds = Table(
-        caption="Wind along the road that each leg met; positive slows the rider",
-        head=("Run", "Leg", "Headwind [m/s]", "Standard uncertainty [m/s]"),
-        rows=tuple(
-            (
-                f"{w.run}" if len(estimate.sessions) == 1 else f"{shown(w.session)} / {w.run}",
-                shown(w.leg),
-                fixed(w.headwind_m_s, 1, sign=True),
-                UNKNOWN if w.se_m_s is None else fixed(w.se_m_s, 1),
-            )
-            for w in estimate.wind
-        ),
-        numeric=frozenset({2, 3}),
-    )
     return [
         Fold(summary=f"{len(estimate.runs)} runs, {unused} not used", blocks=(table,)),
-        Fold(summary=f"Wind of {len(estimate.wind)} legs", blocks=(winds,)),
+        Fold(summary=f"Wind of {len(estimate.wind)} legs", blocks=(_winds(estimate),)),
     ]
+
+
+def _winds(estimate: Estimate) -> Table:
+    """Return the wind of the legs, a row a run, its legs beside each other."""
+    ways = list(dict.fromkeys(w.leg for w in estimate.wind))
+    met: dict[tuple[str, int], dict[str, list[str]]] = {}
+    for w in estimate.wind:
+        cells = met.setdefault((w.session, w.run), {way: [] for way in ways})
+        cells[w.leg].append(quantity(w.headwind_m_s, w.se_m_s, low=1, high=1))
+    return Table(
+        caption=(
+            "Headwind that each leg met [m/s], with its standard uncertainty; positive slows the "
+            "rider"
+        ),
+        head=("Run", *(shown(way).capitalize() for way in ways)),
+        rows=tuple(
+            (
+                f"{run}" if len(estimate.sessions) == 1 else f"{shown(session)} / {run}",
+                *(", ".join(cells[way]) or "—" for way in ways),
+            )
+            for (session, run), cells in met.items()
+        ),
+        numeric=frozenset(range(1, len(ways) + 1)),
+    )

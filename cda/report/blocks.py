@@ -43,7 +43,7 @@ class Table:
     """A table of texts; the first column heads its row.
 
     `numeric` names the columns set right; `restack` lets rows become cards on a narrow screen.
-    `marked` are rows to set off (the first choice).
+    `marked` are rows to set off (the first choice); `small` sets a table for reference smaller.
     """
 
     caption: str
@@ -52,6 +52,7 @@ class Table:
     numeric: frozenset[int] = frozenset()
     restack: bool = False
     marked: frozenset[int] = frozenset()
+    small: bool = False
     kind: str = "table"
 
 

@@ -9,7 +9,7 @@ from cda.results.numbers import shown
 from cda.results.words import percent_level
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from cda.results import Estimate, Savings
 
@@ -107,7 +107,7 @@ def again(estimate: Estimate, savings: Savings | None) -> Part:
     """Return settings, software and file hashes, so that the page can be made again."""
     rows = list(_flat(estimate.settings))
     if savings is not None and savings.settings:
-        rows += [(f"race: {key}", value) for key, value in _flat(savings.settings)]
+        rows += [(f"race.{key}", value) for key, value in _flat(savings.settings)]
     level = percent_level(estimate.level)
     blocks: list[Block] = [
         Text(text=f"Made with cda {shown(estimate.cda_version)}. Intervals: {level}."),
@@ -115,9 +115,13 @@ def again(estimate: Estimate, savings: Savings | None) -> Part:
             summary=f"Settings used ({len(rows)})",
             blocks=(
                 Table(
-                    caption="Settings; places are left out on purpose",
-                    head=("Setting", "Value"),
-                    rows=tuple(rows),
+                    caption=(
+                        "Settings by section, as the files name them; places are left out on "
+                        "purpose"
+                    ),
+                    head=("Section", "Settings"),
+                    rows=_by_section(rows),
+                    small=True,
                 ),
             ),
         ),
@@ -126,18 +130,42 @@ def again(estimate: Estimate, savings: Savings | None) -> Part:
             blocks=(
                 Table(
                     caption="Files read",
+                    small=True,
                     head=("File", "SHA-256"),
                     rows=tuple((shown(f.name), shown(f.sha256)) for f in estimate.inputs),
                 ),
-                Table(
-                    caption="Software",
-                    head=("Package", "Version"),
-                    rows=tuple((shown(k), shown(v)) for k, v in estimate.software.items()),
+                Text(
+                    text="Software: "
+                    + ", ".join(f"{shown(k)} {shown(v)}" for k, v in estimate.software.items())
+                    + "."
                 ),
             ),
         ),
     ]
     return Part(id="again", title="To make this page again", blocks=tuple(blocks))
+
+
+def _by_section(rows: Sequence[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    """Return a row a section: its settings in a line, where from once for all that share it."""
+    sections: dict[str, dict[str, list[str]]] = {}
+    for name, value in rows:
+        section, _, key = name.rpartition(".")
+        text, bracket, source = value.rpartition(" (")
+        known = bracket and source in ("file)", "default)", "option)")
+        where = f"from {source[:-1]}" if known and source != "default)" else "defaults"
+        sections.setdefault(section or "general", {}).setdefault(where if known else "", []).append(
+            f"{key or name} {text if known else value}"
+        )
+    return tuple(
+        (
+            section,
+            " · ".join(
+                f"{where}: {', '.join(said)}" if where else ", ".join(said)
+                for where, said in by_source.items()
+            ),
+        )
+        for section, by_source in sections.items()
+    )
 
 
 def _flat(settings: Mapping[str, object], stem: str = "") -> list[tuple[str, str]]:

@@ -10,11 +10,12 @@ from importlib import resources
 from typing import TYPE_CHECKING
 
 from cda.report.analyst import analyst
+from cda.report.answer import answer
 from cda.report.athlete import athlete
 from cda.report.blocks import Block, Fold, Panels, Part, Picture
 from cda.report.changes import changes
 from cda.report.closing import again, cautions, method
-from cda.report.coach import answer, coach
+from cda.report.coach import coach
 from cda.report.photo import photo_uri
 from cda.results.numbers import shown
 

@@ -121,8 +121,9 @@ def _session_pictures(estimate: Estimate, key: str, *, many: bool) -> list[Block
                 name=f"effort_{key}",
                 draw=lambda ax: plot_effort(estimate, key, ax=ax),
                 caption=(
-                    "Mean power and speed of the runs. Positions ridden at the same power compare "
-                    f"best; spread along the curve helps to tell rolling from air resistance.{day}"
+                    "Mean power and speed of the runs in their order, by the letter of the "
+                    "position. At the same power, the faster letter has less drag or met less "
+                    f"wind; several powers help to tell rolling from air resistance.{day}"
                 ),
                 finding=(
                     f"Runs between {min(powers):.0f} and {max(powers):.0f} W, "

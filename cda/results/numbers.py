@@ -95,11 +95,22 @@ def amount(seconds: float, *, minutes: bool | None = None) -> str:
     return f"{size:.0f} s"
 
 
-def saving(seconds: float) -> str:
-    """Return "saves 2.1 min", "costs 40 s" or "no change"."""
-    if abs(seconds) < 0.5:
+def saving(seconds: float, *, like: tuple[float, float] | None = None) -> str:
+    """Return "saves 2.1 min", "costs 40 s" or "no change".
+
+    `like` is the interval that stands beside it: both are said in one unit.
+    """
+    size = amount_like(seconds, like)
+    if not any(digit in "123456789" for digit in size):
         return "no change"
-    return f"{'saves' if seconds > 0 else 'costs'} {amount(seconds)}"
+    return f"{'saves' if seconds > 0 else 'costs'} {size}"
+
+
+def amount_like(seconds: float, interval_s: tuple[float, float] | None) -> str:
+    """Return a length of time without sign, in the unit of the interval beside it."""
+    if interval_s is None:
+        return amount(seconds)
+    return amount(seconds, minutes=_in_minutes(max(abs(edge) for edge in interval_s)))
 
 
 def saving_interval(interval_s: tuple[float, float]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from cda.results.assumed import first_words
 from cda.results.numbers import (
     area,
     area_interval,
@@ -14,6 +15,7 @@ from cda.results.numbers import (
     shown,
 )
 from cda.results.words import (
+    NOT_EQUAL,
     difference_words,
     estimate_headline,
     ledger_label,
@@ -22,9 +24,11 @@ from cda.results.words import (
     ordered,
     percent_level,
     race_words,
+    resolved_words,
     savings_headline,
     sentences,
     total_words,
+    undecided_words,
     wheels_words,
 )
 
@@ -35,29 +39,48 @@ if TYPE_CHECKING:
     from cda.results.finding import Finding
     from cda.results.savings import Savings
 
-LABEL_WIDTH = 34
-TEXT_WIDTH = 100
+TEXT_WIDTH = 80
 FINDINGS_FIRST = 3
 SEVERITY_ORDER = {"stop": 0, "warning": 1, "note": 2}
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> list[str]:
-    """Return lines of a left-aligned table with a rule under its head; the last cell may wrap."""
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, label: int = -1) -> list[str]:
+    """Return lines of a left-aligned table with a rule under its head.
+
+    Parameters
+    ----------
+    head, rows : sequences of str
+    label : int
+        The column that is folded where the table would be too wide; the last by default.
+        Every head is folded at its spaces to the width of its column.
+
+    Returns
+    -------
+    lines : list of str
+    """
     import textwrap
 
-    fixed_widths = [max(len(line[k]) for line in (head, *rows)) for k in range(len(head) - 1)]
-    left = TEXT_WIDTH - sum(fixed_widths) - 2 * len(fixed_widths)
-    last = min(max(24, left), max(len(line[-1]) for line in (head, *rows)))
-    widths = [*fixed_widths, last]
-    lines = ["  ".join("-" * width for width in widths)]
-    for line in (head, *rows):
-        ends = textwrap.wrap(line[-1], last) or [""]
-        for k, end in enumerate(ends):
-            cells = (*(line[:-1] if k == 0 else [""] * (len(line) - 1)), end)
-            lines.append(
-                "  ".join(cell.ljust(w) for cell, w in zip(cells, widths, strict=True)).rstrip()
-            )
-    lines[:2] = [lines[1], lines[0]]  # the rule stands under the head, which is one line
+    places = range(len(head))
+    folded = label % len(head)
+    widths = [
+        max([len(word) for word in head[k].split()] + [len(row[k]) for row in rows]) for k in places
+    ]
+    left = TEXT_WIDTH - sum(w for k, w in enumerate(widths) if k != folded) - 2 * (len(head) - 1)
+    widths[folded] = min(widths[folded], max(16, left))
+    lines = []
+    for index, line in enumerate((head, *rows)):
+        cells = [
+            textwrap.wrap(line[k], widths[k]) if index == 0 or k == folded else [line[k]]
+            for k in places
+        ]
+        for turn in range(max(1, *map(len, cells))):
+            parts = [
+                (cell[turn] if turn < len(cell) else "").ljust(width)
+                for cell, width in zip(cells, widths, strict=True)
+            ]
+            lines.append("  ".join(parts).rstrip())
+        if index == 0:
+            lines.append("  ".join("-" * width for width in widths))
     return lines
 
 
@@ -66,26 +89,34 @@ def estimate_text(estimate: Estimate) -> str:
     level, letter = percent_level(estimate.level), letters(estimate)
     lines = [*_wrap(estimate_headline(estimate)), ""]
     lines += table(
-        ("", "position", "CdA [m²]", f"{level} interval", "± (k=1)", "with wheels", "runs", "legs"),
+        (
+            "",
+            "position",
+            "CdA [m²]",
+            f"interval ({level})",
+            "± (k=1)",
+            "with wheels",
+            "runs / legs",
+        ),
         [
             (
                 letter[p.id],
-                shown(p.label, limit=LABEL_WIDTH) + (" (today)" if p.reference else ""),
+                shown(p.label) + (" (today)" if p.reference else ""),
                 area(p.cda_m2, p.se_m2),
                 area_interval(p.interval_m2, p.se_m2),
                 area_se(p.se_m2),
                 area(p.cda_with_wheels_m2, p.se_m2),
-                str(p.runs),
-                str(p.legs),
+                f"{p.runs} / {p.legs}",
             )
             for p in estimate.positions
         ],
+        label=1,
     )
     lines += ["", *_wrap(wheels_words())]
     if estimate.differences:
         lines += ["", "Differences (what is common to both cancels):"]
         lines += table(
-            ("", "CdA [m²]", f"{level} interval", "lower drag", "verdict"),
+            ("pair", "difference [m²]", f"interval ({level})", "likely lower drag", "verdict"),
             [
                 (
                     f"{letter[d.position]} − {letter[d.reference]}",
@@ -97,6 +128,7 @@ def estimate_text(estimate: Estimate) -> str:
                 for d in estimate.differences
             ],
         )
+        lines += ["", *_wrap(f"{resolved_words(estimate.differences)}. {NOT_EQUAL}")]
     return "\n".join([*lines, *_findings(estimate.findings)])
 
 
@@ -110,28 +142,26 @@ def savings_text(savings: Savings) -> str:
             "",
             "position",
             "against today",
-            f"{percent_level(savings.level)} interval",
-            "faster",
+            f"interval ({percent_level(savings.level)})",
+            "likely to be faster",
         ),
         [
             (
                 letter[p.id],
-                shown(p.label, limit=LABEL_WIDTH),
-                "—" if p.reference else saving(p.saved_s),
+                shown(p.label) + (" (today)" if p.reference else ""),
+                "—" if p.reference else saving(p.saved_s, like=p.saved_interval_s),
                 "—" if p.reference else saving_interval(p.saved_interval_s),
                 "—" if p.reference else percent(p.probability_faster),
             )
             for p in ordered(savings)
         ],
+        label=1,
     )
     said = sentences(savings)
     for p in ordered(savings):
         lines += ["", *_wrap(f"{letter[p.id]}  {said[p.id]}", indent="   ")]
-    if savings.undecided:
-        pairs = ", ".join(
-            f"{letter.get(a, a)} and {letter.get(b, b)}" for a, b in savings.undecided
-        )
-        lines += ["", *_wrap(f"Not decided between: {pairs}. Not decided does not mean equal.")]
+    for text in (first_words(savings), undecided_words(savings)):
+        lines += ["", *_wrap(text)] if text else []
     if savings.ledger:
         lines += ["", "Other free time (ranges from the race file's own inputs):"]
         lines += table(

@@ -6,10 +6,10 @@ cost that was not given is named as such.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from cda.results.numbers import (
-    amount,
+    amount_like,
     area,
     area_interval,
     clock_length,
@@ -21,11 +21,12 @@ from cda.results.numbers import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from cda.results.estimate import Difference, Estimate
     from cda.results.savings import LedgerLine, PositionSavings, Savings
 
+NOT_EQUAL = "Not resolved, not decided: this test cannot tell. It does not mean equal."
 LEDGER_LABELS = {
     "swim": "Straighter swim",
     "turns": "Turns on the bike",
@@ -83,9 +84,9 @@ def held_words(position: PositionSavings) -> str:
 
 
 def worth_words(position: PositionSavings) -> str:
-    """Return up to how many watts holding the position may cost, and what it is said to cost."""
+    """Return what holding the position may cost at most, and what it is said to cost."""
     if position.reference:
-        return "nothing to hold"
+        return "—"
     cost = "cost unknown"
     if position.power_cost_w is not None:
         spread = position.power_cost_sd_w
@@ -95,21 +96,44 @@ def worth_words(position: PositionSavings) -> str:
         cost += ", counted in"
     watts = position.break_even_power_w
     if position.saved_if_held_throughout_s <= 0.0 or (watts is not None and watts <= 0.0):
-        return f"no effort, as measured; {cost}"
+        return f"no cost at all, slower as measured; {cost}"
     if watts is None:
-        return f"break-even unknown; {cost}"
-    return f"up to {fixed(watts, 1)} W; {cost}"
+        return f"not known; {cost}"
+    return f"{fixed(watts, 1)} W; {cost}"
+
+
+def standing(difference: Difference) -> Literal["resolved", "alone", "open"]:
+    """Return how far a pair is resolved: with all pairs counted, as the only one asked, or not."""
+    if not difference.resolved:
+        return "open"
+    low, high = difference.simultaneous_interval_m2
+    return "alone" if low <= 0.0 <= high else "resolved"
 
 
 def difference_words(difference: Difference) -> str:
     """Return a verdict that cannot be misread."""
     low, high = difference.interval_m2
-    if difference.resolved:
-        return "lower drag" if difference.delta_cda_m2 < 0 else "higher drag"
+    way = "lower drag" if difference.delta_cda_m2 < 0 else "higher drag"
+    match standing(difference):
+        case "resolved":
+            return way
+        case "alone":
+            return f"{way} as the only pair asked; not resolved with all pairs counted"
     down, up = area(abs(low), difference.se_m2), area(abs(high), difference.se_m2)
-    if low < 0.0 < high:
-        return f"not resolved: could be {down} lower or {up} higher"
-    return "not resolved once all comparisons are counted"
+    return f"not resolved: could be {down} lower or {up} higher"
+
+
+def resolved_words(differences: Sequence[Difference]) -> str:
+    """Say how many pairs are resolved, and how many of them only as the only pair asked."""
+    found = [standing(d) for d in differences]
+    full, alone, many = found.count("resolved"), found.count("alone"), len(found)
+    text = f"{full} of {many} differences {'is' if full == 1 else 'are'} resolved"
+    if alone:
+        text += (
+            f"; {alone} more would be as the only pair asked, but among {many} pairs one looks "
+            "different by chance now and then"
+        )
+    return text
 
 
 def wheels_words() -> str:
@@ -147,6 +171,8 @@ def savings_headline(savings: Savings) -> str:
     name = f"“{shown(best.label)}”"
     where = shown(savings.race.name)
     span = saving_interval(best.saved_interval_s)
+    size = amount_like(best.saved_s, best.saved_interval_s)
+    gain = saving(best.saved_s, like=best.saved_interval_s)
     held = (
         f"held for {share(best.hold_share)} of the ride"
         if best.hold_share is not None
@@ -155,7 +181,7 @@ def savings_headline(savings: Savings) -> str:
     if best.decided is None:
         return (
             f"Not known to be real: as the drag areas were given, without uncertainty, at {where} "
-            f"{name} {saving(best.saved_s)} ({span}, {level}, of what the race is uncertain about "
+            f"{name} {gain} ({span}, {level}, of what the race is uncertain about "
             f"alone) against {today}, {held}."
         )
     if is_decided(best) and best.saved_s > 0:
@@ -165,21 +191,21 @@ def savings_headline(savings: Savings) -> str:
             names = " and ".join(f"“{shown(_label(savings, t))}”" for t in ties)
             tail = f" The order between it and {names} is not decided."
         return (
-            f"Practise {name} first: at {where} it saves {amount(best.saved_s)} "
+            f"Practise {name} first: at {where} it saves {size} "
             f"({span}, {level}) against {today}, {held}.{tail}"
         )
     if best.saved_s > 0:
         return (
-            f"Not decided yet: {name} is the first candidate; at {where} it {saving(best.saved_s)} "
+            f"Not decided yet: {name} is the first candidate; at {where} it {gain} "
             f"({span}, {level}) against {today}, {held}; more runs are needed to say so."
         )
     if is_decided(best):
         return (
             f"Stay with {today}: at {where} no other position tested is faster; "
-            f"the nearest, {name}, {saving(best.saved_s)} ({span}, {level}), {held}."
+            f"the nearest, {name}, {gain} ({span}, {level}), {held}."
         )
     return (
-        f"Nothing faster was found: at {where} the best candidate, {name}, {saving(best.saved_s)} "
+        f"Nothing faster was found: at {where} the best candidate, {name}, {gain} "
         f"({span}, {level}) against {today}, {held}; whether it is slower is not decided."
     )
 
@@ -199,7 +225,11 @@ def estimate_headline(estimate: Estimate) -> str:
     span = area_interval(best.interval_m2, best.se_m2, sign=True)
     way = "lower" if best.delta_cda_m2 < 0 else "higher"
     if best.resolved and best.delta_cda_m2 < 0:
-        return f"“{label}” has the lowest drag: CdA {size} {way} ({span} m², {level}) than {today}."
+        alone = "; with all pairs counted this is not resolved" if standing(best) == "alone" else ""
+        return (
+            f"“{label}” has the lowest drag: CdA {size} {way} ({span} m², {level}) than "
+            f"{today}{alone}."
+        )
     if best.resolved:
         return (
             f"No position tested has less drag than {today}; the nearest, “{label}”, "
@@ -221,6 +251,17 @@ def tied_with(savings: Savings, position_id: str) -> list[str]:
     pairs = [pair for pair in savings.undecided if position_id in pair]
     others = [b if a == position_id else a for a, b in pairs]
     return [other for other in others if other != savings.reference]
+
+
+def undecided_words(savings: Savings) -> str | None:
+    """Return the pairs whose minutes the test cannot tell apart, or None where it tells all."""
+    if not savings.undecided:
+        return None
+    letter, many = letters(savings), len(savings.positions)
+    if many > 2 and len(savings.undecided) == many * (many - 1) // 2:
+        return "Not decided between any two of them. Not decided does not mean equal."
+    pairs = [f"{letter.get(a, a)} and {letter.get(b, b)}" for a, b in savings.undecided]
+    return f"Not decided between {', '.join(pairs)}. Not decided does not mean equal."
 
 
 def _label(savings: Savings, position_id: str) -> str:
@@ -281,6 +322,8 @@ def position_sentence(
             "bike; all minutes are against it."
         )
     span = f"({saving_interval(position.saved_interval_s)}, {percent_level(level)})"
+    size = amount_like(position.saved_s, position.saved_interval_s)
+    gain = saving(position.saved_s, like=position.saved_interval_s)
     held = (
         f"if held for {share(position.hold_share)} of the ride"
         if position.hold_share is not None
@@ -290,16 +333,11 @@ def position_sentence(
         verdict = (
             "is not known to differ from" if position.decided is None else "is not decided against"
         )
-        return (
-            f"{name} {verdict} {today}: it {saving(position.saved_s)} {span} "
-            f"{held}{_price(position)}."
-        )
+        return f"{name} {verdict} {today}: it {gain} {span} {held}{_price(position)}."
     if position.saved_s <= 0.0:
-        return f"Leave {name}: it {saving(position.saved_s)} {span} against {today}, {held}."
+        return f"Leave {name}: it {gain} {span} against {today}, {held}."
     start = f"Practise {name} first" if first else f"Or choose {name}"
-    return (
-        f"{start}: {amount(position.saved_s)} {span} faster than {today} {held}{_price(position)}."
-    )
+    return f"{start}: {size} {span} faster than {today} {held}{_price(position)}."
 
 
 def _price(position: PositionSavings) -> str:
