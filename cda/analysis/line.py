@@ -23,7 +23,7 @@ from cda.analysis.inputs import CROSSWIND_FLOOR_M_S, LEG_MEAN_SHARE, day_inputs
 from cda.budget import budget_lines
 from cda.comparison import compare, pairs
 from cda.errors import EstimationError, SessionError
-from cda.estimation import fit_days, leg_answers, run_estimates
+from cda.estimation import fit_days, leg_answers, run_estimates, runs_in_question
 from cda.legs import cut_legs
 from cda.results import Estimate, Finding, Variance
 
@@ -116,6 +116,7 @@ def _estimate(
     winds = leg_winds(legs, answers)
     summaries = session_summaries(sessions, legs, days, fit)
     findings += _checks(sessions, legs, estimates, variance, winds, summaries)
+    findings += _spoiled(days, positions, fit, findings)
     settings: dict[str, object] = settings_used(sessions)
     if monte_carlo:
         from cda.analysis.monte_carlo import monte_carlo_check
@@ -327,6 +328,16 @@ def _checks(
         sessions=summaries,  # type: ignore[arg-type]
     )
     return found
+
+
+def _spoiled(
+    days: Sequence[DayInputs], positions: Sequence[str], fit: Fit, findings: Sequence[Finding]
+) -> tuple[Finding, ...]:
+    from cda.checks import propose_leaving_out, runs_spoken_against
+
+    runs = list(dict.fromkeys((day.key, int(run)) for day in days for run in day.run))
+    said = runs_spoken_against(findings, runs)
+    return propose_leaving_out(runs_in_question(days, positions, fit, said), said)
 
 
 def _once(findings: Sequence[Finding]) -> list[Finding]:

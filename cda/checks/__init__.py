@@ -13,3 +13,5 @@ from cda.checks.recordings import check_recording as check_recording
 from cda.checks.report import check_bare_recording as check_bare_recording
 from cda.checks.report import check_session as check_session
 from cda.checks.sessions import check_legs as check_legs
+from cda.checks.spoiled import propose_leaving_out as propose_leaving_out
+from cda.checks.spoiled import runs_spoken_against as runs_spoken_against

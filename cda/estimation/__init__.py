@@ -6,3 +6,5 @@ from cda.estimation.answers import run_estimates as run_estimates
 from cda.estimation.day import DayInputs as DayInputs
 from cda.estimation.fit import Fit as Fit
 from cda.estimation.fit import fit_days as fit_days
+from cda.estimation.spoiled import RunInQuestion as RunInQuestion
+from cda.estimation.spoiled import runs_in_question as runs_in_question
