@@ -133,7 +133,8 @@ def test_time_on_a_loop_is_laps_and_easy_laps() -> None:
     run_s = 3 * 1500.0 / 10.2 + 2 * 1500.0 / 9.0 + protocol.rest_s
     assert plan.duration_min == pytest.approx((6 * run_s - 393.0) / 60.0, rel=0.02)
     assert plan.length_m == 1500.0
-    assert plan.expectation is None
+    assert plan.expectation is not None
+    assert plan.expectation.design.duration_min == plan.duration_min
 
 
 @pytest.mark.parametrize("protocol", [p.id for p in list_protocols()])
@@ -147,7 +148,8 @@ def test_the_run_sheet_is_valid_html_with_everything_on_it(protocol: str) -> Non
         assert caution.replace("'", "&#39;") in text
     assert page.count('class="spare"') == 4
     assert page.count('class="box"') == 6 + 4
-    assert "m/s at rider height" in page
+    still = "a door stands open" if protocol == "indoor-track" else "m/s at rider height"
+    assert still in page
     assert not re.search(r'(src|href)="', page)  # nothing is fetched
 
 
@@ -184,6 +186,7 @@ def test_the_command_makes_a_folder_and_refuses_one_that_is_in_use(tmp_path: Pat
     again = cda(*words, "--out", folder)
     assert again.exit_code == 1
     assert "is there already" in again.stderr
+    assert again.stderr.index("name another folder") < again.stderr.index("--force")
 
 
 def test_the_command_in_json_and_in_seconds(tmp_path: Path) -> None:
@@ -230,3 +233,39 @@ def test_protocols_are_listed_shown_and_made_by_users(tmp_path: Path) -> None:
         load_protocol(str(source))
     with pytest.raises(SessionError, match="there is no protocol"):
         load_protocol("nowhere")
+
+
+def test_a_plan_agrees_with_its_own_table() -> None:
+    for runs in (2, 6, 7):
+        plan = make_plan(load_protocol("out-and-back"), POSITIONS, runs=runs, wind_m_s=1.0)
+        row = next(r for r in plan.table if r.runs == runs)
+        column = plan.table_wind_m_s.index(1.0)
+        assert plan.smallest_resolvable_m2 == row.smallest_m2[column]
+        assert row.minutes == pytest.approx(plan.duration_min)
+
+
+def test_the_same_time_is_shared_out_in_other_ways() -> None:
+    three = [*POSITIONS, PlannedPosition(id="wide", label="Elbows wide")]
+    plan = make_plan(load_protocol("out-and-back"), three, minutes=75.0)
+    assert [row.positions for row in plan.lists] == [2, 3]
+    assert plan.lists[0].runs > plan.lists[1].runs
+    assert plan.lists[0].smallest_m2 < plan.lists[1].smallest_m2
+    assert plan.lists[1].smallest_m2 == plan.smallest_resolvable_m2
+    assert "2 positions with 6 runs of each" in str(plan)
+    laps = make_plan(load_protocol("indoor-track"), POSITIONS, minutes=75.0)
+    assert {row.length_m for row in laps.lengths} == {250.0}
+
+
+def test_a_picture_of_the_precision(tmp_path: Path) -> None:
+    words = ["plan", "out-and-back", "--position", "a", "--position", "b"]
+    for suffix, head in ((".png", b"\x89PNG"), (".svg", b"<?xml"), (".pdf", b"%PDF")):
+        picture = tmp_path / f"precision{suffix}"
+        done = cda(*words, "--out", tmp_path / suffix[1:], "--figure", picture)
+        assert done.exit_code == 0, done.output
+        assert picture.read_bytes().startswith(head)
+    text = (tmp_path / "precision.svg").read_text(encoding="utf-8")
+    assert "2.5 m/s" in text
+    assert "this plan" in text
+    wrong = cda(*words, "--out", tmp_path / "y", "--figure", tmp_path / "p.gif")
+    assert wrong.exit_code == 2
+    assert "ends in none of" in wrong.stderr

@@ -9,11 +9,15 @@ import pytest
 
 from cda.errors import EstimationError
 from cda.precision import (
+    Before,
     Design,
+    contrast_se,
     expected_precision,
     in_wind,
     mean_share,
+    round_share,
     seconds_per_m2,
+    smallest_together_m2,
 )
 
 MIRRORED = (0, 1, 1, 0, 0, 1, 1, 0)
@@ -27,6 +31,7 @@ def test_only_run_to_run_scatter_gives_the_closed_form() -> None:
         gust_sd_m_s=0.003,
         slow_sd_m_s=0.003,
         wobble_sd_m2=1e-5,
+        power_noise=0.0,
         run_to_run_sd_m2=0.004,
         power_offset_drift_sd_w_per_h=0.0,
         rolling_resistance_drift_sd_per_h=0.0,
@@ -45,6 +50,7 @@ def test_only_gusts_give_the_closed_form() -> None:
         gust_sd_m_s=gust,
         slow_sd_m_s=1e-4,
         wobble_sd_m2=1e-6,
+        power_noise=0.0,
         run_to_run_sd_m2=1e-6,
         power_offset_drift_sd_w_per_h=0.0,
         rolling_resistance_drift_sd_per_h=0.0,
@@ -128,3 +134,105 @@ def test_one_position_has_an_uncertainty_and_no_difference() -> None:
     assert alone.difference_se_m2 is None
     assert alone.smallest_resolvable_m2 is None
     assert alone.position_se_m2.shape == (1,)
+
+
+def test_wind_on_a_circle_against_its_double_integral() -> None:
+    # var(mean)/var = 2/D^2 * integral of (D - s) exp(-s/tau) cos(2 pi s/D) ds, trapezoidal rule.
+    duration = 147.0
+    s = np.linspace(0.0, duration, 200_001)
+    for time in (8.0, 60.0, 900.0):
+        y = (duration - s) * np.exp(-s / time) * np.cos(2.0 * np.pi * s / duration)
+        integral = float(np.sum(0.5 * (y[1:] + y[:-1]) * np.diff(s)))
+        assert round_share(duration, time) == pytest.approx(2.0 * integral / duration**2, rel=1e-6)
+
+
+def test_laps_with_only_run_to_run_scatter_give_the_closed_form() -> None:
+    # As out and back: sqrt(2/r) * run_to_run_sd, whatever the number of laps.
+    design = Design(
+        order=MIRRORED,
+        course="loop",
+        length_m=1500.0,
+        legs_per_run=3,
+        turn_s=0.0,
+        wind_m_s=0.0,
+        gust_sd_m_s=0.003,
+        slow_sd_m_s=0.003,
+        wobble_sd_m2=1e-5,
+        power_noise=0.0,
+        run_to_run_sd_m2=0.004,
+        power_offset_drift_sd_w_per_h=0.0,
+        rolling_resistance_drift_sd_per_h=0.0,
+    )
+    expected = np.sqrt(2.0 / 4.0) * 0.004
+    assert expected_precision(design).difference_se_m2 == pytest.approx(expected, rel=0.01)
+
+
+def test_laps_with_only_gusts_give_the_closed_form() -> None:
+    # As out and back with the share of a circle; 12 laps a position, no difference of direction.
+    gust = 0.5
+    design = Design(
+        order=MIRRORED,
+        course="loop",
+        length_m=1500.0,
+        legs_per_run=3,
+        turn_s=0.0,
+        wind_m_s=0.0,
+        gust_sd_m_s=gust,
+        slow_sd_m_s=1e-4,
+        wobble_sd_m2=1e-6,
+        power_noise=0.0,
+        run_to_run_sd_m2=1e-6,
+        power_offset_drift_sd_w_per_h=0.0,
+        rolling_resistance_drift_sd_per_h=0.0,
+        run_powers_w=(215.0,),
+    )
+    share = np.mean([round_share(design.leg_s, t) for t in np.geomspace(8.0, 60.0, 9)])
+    area, speed = design.cda_m2 + 0.0044, design.speed_m_s(215.0)
+    expected = np.sqrt(2.0) * 2.0 * area / speed * gust * np.sqrt(share) / np.sqrt(12.0)
+    assert expected_precision(design).difference_se_m2 == pytest.approx(expected, rel=0.03)
+
+
+def test_power_noise_alone_gives_the_closed_form() -> None:
+    # Mean power of a leg of D seconds is off by 4 %/sqrt(D); at the wheel that is taken for drag.
+    # On the flat eta P = v (roll + rho/2 A v^2), so dA = 2 eta dP / (rho v^3).
+    design = Design(
+        order=MIRRORED,
+        course="track",
+        length_m=250.0,
+        legs_per_run=12,
+        turn_s=0.0,
+        run_powers_w=(240.0,),
+        wobble_sd_m2=1e-6,
+        run_to_run_sd_m2=1e-6,
+        power_offset_drift_sd_w_per_h=0.0,
+        rolling_resistance_drift_sd_per_h=0.0,
+        wind_m_s=0.0,
+        gust_sd_m_s=1e-4,
+        slow_sd_m_s=0.0,
+    )
+    speed = design.speed_m_s(240.0)
+    seconds = 4 * 12 * design.leg_s
+    expected = np.sqrt(2.0) * 2.0 * 0.976 * 240.0 * 0.04 / (1.21 * speed**3 * np.sqrt(seconds))
+    assert expected_precision(design).difference_se_m2 == pytest.approx(expected, rel=0.03)
+
+
+def test_wind_of_a_report_does_not_reach_a_track() -> None:
+    track = Design(order=MIRRORED, course="track", length_m=250.0, legs_per_run=12, turn_s=0.0)
+    calm, storm = (expected_precision(in_wind(track, w)).difference_se_m2 for w in (0.0, 5.0))
+    assert calm == storm
+
+
+def test_earlier_days_are_weighted_by_their_information() -> None:
+    # Two days alike and long known: half the variance, position by day (2 * 0.002^2) included.
+    day = expected_precision(in_wind(Design(order=MIRRORED), 1.0))
+    before = Before(ids=("a", "b"), covariance_m4=day.covariance_m4, dof=day.dof)
+    alone, _ = contrast_se((1.0, -1.0), day)
+    both, dof = contrast_se((1.0, -1.0), day, before)
+    assert alone == pytest.approx(day.difference_se_m2)
+    assert both == pytest.approx(np.sqrt(0.5 * (alone**2 + 2.0 * 0.002**2)))
+    assert dof == pytest.approx(2.0 * day.dof)
+    # Of a position never ridden earlier days say nothing.
+    new, new_dof = contrast_se((1.0, -1.0), day, before.among(["b", "new"]))
+    assert new == pytest.approx(np.sqrt(alone**2 + 2.0 * 0.002**2), rel=1e-4)
+    assert new_dof == pytest.approx(day.dof, rel=1e-4)
+    assert smallest_together_m2(day, before) < (smallest_together_m2(day, None) or 0.0)

@@ -11,16 +11,31 @@ import click
 
 from cda.cli.options import force_option, json_option
 from cda.cli.shell import ANSWER
-from cda.cli.talk import command_line, exit_status, print_document, say_next, show_findings
+from cda.cli.talk import (
+    command_line,
+    end_on_stop,
+    exit_status,
+    print_document,
+    say,
+    say_next,
+    show_findings,
+)
+from cda.errors import SessionError
 
 if TYPE_CHECKING:
+    from cda.plan import LastTime, Plan
     from cda.race import Race
+
+PICTURES = (".svg", ".png", ".pdf")
+_PROTOCOL_OF = {"out-and-back": "out-and-back", "loop": "closed-loop", "track": "indoor-track"}
+_RIDDEN = {"out-and-back": "out and back", "loop": "round a loop", "track": "on a track"}
 
 EPILOG = """\b
 Examples:
   cda plan --list
   cda plan out-and-back --position 'tall=Head up' --position 'low=Chin down' --out my_test
-  cda plan out-and-back --position tall --position low --resolve 0.008 --out my_test"""
+  cda plan out-and-back --position tall --position low --resolve 0.008 --out my_test
+  cda plan --like my_test --race example_runs/full_distance.toml --out next_test"""
 
 
 def _parse_positions(
@@ -58,14 +73,14 @@ def _parse_position(text: str) -> tuple[str, str]:
 )
 @click.option("--runs", type=click.IntRange(1, 60), help="Runs of each position instead.")
 @click.option(
-    "--length-m", type=click.FloatRange(100.0, 10_000.0), help="Timed stretch; the protocol's."
+    "--length-m",
+    type=click.FloatRange(100.0, 10_000.0),
+    help="Timed stretch or lap; last time's or the protocol's where not given.",
 )
 @click.option(
     "--wind-m-s",
     type=click.FloatRange(0.0, 10.0),
-    default=1.0,
-    show_default=True,
-    help="Expected mean wind at rider height.",
+    help="Expected mean wind at rider height; 1, or last time's weather with --like.",
 )
 @click.option("--airspeed", is_flag=True, help="An airspeed sensor is carried.")
 @click.option(
@@ -88,6 +103,21 @@ def _parse_position(text: str) -> tuple[str, str]:
     help="State differences in seconds at this race as well.",
 )
 @click.option(
+    "--like",
+    "earlier",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="SESSION",
+    help="Plan what decides an earlier test: its scatter, rider, bike, instruments, gates and "
+    "positions; repeatable for days that belong together.",
+)
+@click.option(
+    "--figure",
+    type=click.Path(dir_okay=False, path_type=Path),
+    metavar="FILE",
+    help="Draw the precision to expect over runs and wind, as PNG or SVG.",
+)
+@click.option(
     "--seed", type=click.IntRange(0), default=0, show_default=True, help="Same seed, same order."
 )
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help="The new folder.")
@@ -102,11 +132,13 @@ def command(
     minutes: float,
     runs: int | None,
     length_m: float | None,
-    wind_m_s: float,
+    wind_m_s: float | None,
     airspeed: bool,
     resolve: float | None,
     resolve_seconds: float | None,
     race_file: Path | None,
+    earlier: tuple[Path, ...],
+    figure: Path | None,
     seed: int,
     out: Path | None,
     show_list: bool,
@@ -120,26 +152,41 @@ def command(
     """
     if show_list or show:
         return _show(show, as_json=as_json)
-    if protocol is None or out is None:
-        raise click.UsageError("give a PROTOCOL and --out FOLDER, or --list")
+    if (protocol is None and not earlier) or out is None:
+        raise click.UsageError("give a PROTOCOL (or --like SESSION) and --out FOLDER, or --list")
     if resolve is not None and resolve_seconds is not None:
         raise click.UsageError("give --resolve or --resolve-seconds, not both")
     if resolve_seconds is not None and race_file is None:
         raise click.UsageError("--resolve-seconds needs --race RACE.toml")
     if runs is not None and (resolve is not None or resolve_seconds is not None):
         raise click.UsageError("--runs and --resolve both say how many runs: give one")
-    positions = positions or _ask_positions()
-    from cda.cli.files import refuse_full_folder
+    if not earlier:
+        positions = positions or _ask_positions()
+    from cda.cli.files import refuse_foreign, refuse_full_folder
     from cda.plan import PlannedPosition, load_protocol, make_plan, write_plan
 
     refuse_full_folder(out, ours="run_sheet.html", force=force)
-    chosen = load_protocol(protocol)
-    race = slope = None
+    if figure is not None:
+        if figure.suffix.lower() not in PICTURES:
+            raise click.UsageError(f"--figure: {figure.name} ends in none of {', '.join(PICTURES)}")
+        refuse_foreign(figure, force=force)
+    race = slope = like = None
     if race_file is not None:
         from cda.race import load_race
 
         race = load_race(race_file)
         slope = _seconds_per_m2(race)
+    if earlier:
+        like, kind, name = _last_time(earlier, race, slope)
+        protocol = protocol or name or _PROTOCOL_OF[kind]
+    assert protocol is not None
+    chosen = load_protocol(protocol)
+    if earlier and chosen.course != kind:
+        raise SessionError(
+            f"{chosen.id} is ridden {_RIDDEN[chosen.course]}, last time was {_RIDDEN[kind]}",
+            where="--like",
+            fix=f"take {_PROTOCOL_OF[kind]}, or plan without --like",
+        )
     if resolve_seconds is not None and slope is not None:
         resolve = resolve_seconds / slope
     plan = make_plan(
@@ -154,8 +201,12 @@ def command(
         seconds_per_m2=slope,
         race_name=race.settings.name if race is not None else None,
         seed=seed,
+        like=like,
+        curve=figure is not None,
     )
     write_plan(plan, out, force=force)
+    if figure is not None:
+        _draw(plan, figure, force=force)
     if as_json:
         print_document(plan.to_dict() | {"folder": str(out)})
     else:
@@ -163,6 +214,36 @@ def command(
     show_findings(plan.findings, session_names={})
     say_next(f"print {out / 'run_sheet.html'}, ride, then: " + command_line("cda", "guide", out))
     return exit_status(plan.findings)
+
+
+def _last_time(
+    folders: tuple[Path, ...], race: Race | None, slope: float | None
+) -> tuple[LastTime, str, str | None]:
+    """Return what an earlier test hands on, how it was ridden, and its protocol."""
+    from cda.analysis import estimate_cda
+    from cda.cli.work import load_sessions
+    from cda.plan import last_time
+
+    sessions, names = load_sessions(folders, {})
+    estimate = estimate_cda(sessions)
+    end_on_stop(estimate.findings, session_names=names)
+    saved = None
+    if race is not None:
+        from cda.priority import time_savings
+
+        saved = {p.id: p.saved_s for p in time_savings(estimate, race).positions}
+    settings = sessions[-1].settings
+    like = last_time(sessions, estimate, saved_s=saved, seconds_per_m2=slope)
+    return like, settings.course.kind, settings.protocol
+
+
+def _draw(plan: Plan, path: Path, *, force: bool) -> None:
+    """Draw the precision to expect over runs and wind."""
+    from cda.cli.files import write_file
+    from cda.figures.precision import drawn_precision
+
+    write_file(path, drawn_precision(plan, path.suffix), force=force)
+    say(f"written: {path}")
 
 
 def _show(name: str | None, *, as_json: bool) -> int:

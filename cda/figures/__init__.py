@@ -7,6 +7,7 @@ Positions carry their letter, directions their line, so that nothing hangs on co
 from cda.figures.positions import plot_budget as plot_budget
 from cda.figures.positions import plot_differences as plot_differences
 from cda.figures.positions import plot_positions as plot_positions
+from cda.figures.precision import plot_precision as plot_precision
 from cda.figures.race import plot_course as plot_course
 from cda.figures.race import plot_ledger as plot_ledger
 from cda.figures.race import plot_saved as plot_saved

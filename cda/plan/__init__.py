@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from cda.plan.content import Plan as Plan
     from cda.plan.content import PlannedPosition as PlannedPosition
+    from cda.plan.earlier import LastTime as LastTime
+    from cda.plan.earlier import last_time as last_time
     from cda.plan.folder import write_plan as write_plan
     from cda.plan.make import make_plan as make_plan
     from cda.plan.order import RunOrder as RunOrder
@@ -18,11 +20,13 @@ if TYPE_CHECKING:
     from cda.plan.sheet import run_sheet_html as run_sheet_html
 
 _HOME = {
+    "LastTime": "earlier",
     "Plan": "content",
     "PlannedPosition": "content",
     "Protocol": "protocol",
     "RunOrder": "order",
     "counterbalanced_order": "order",
+    "last_time": "earlier",
     "list_protocols": "protocol",
     "load_protocol": "protocol",
     "make_plan": "make",

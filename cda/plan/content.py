@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
-
-from cda.results.text import table
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from cda.plan.order import RunOrder
     from cda.plan.protocol import Protocol
     from cda.precision import Expectation
     from cda.results import Finding
 
 TABLE_WIND_M_S: Final = (0.4, 1.0, 2.5)
+TABLE_RUNS: Final = (3, 6, 10)  # rows that are printed, beside the plan's own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedPosition:
-    """One position: its id, and what the rider does, in words."""
+    """One position: its id, and what the rider does, in words.
+
+    `reference` None: not said, the first is it.
+    """
 
     id: str
     label: str
+    cue: str | None = None
+    reference: bool | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,9 +51,22 @@ class TableRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LengthRow:
-    """Another length of the stretch in the same time: runs of each position, and what they show."""
+    """Another stretch in the same time: runs of each position, and what they show.
+
+    On a loop or track the lap is what it is, and `laps_per_run` is what can be chosen.
+    """
 
     length_m: float
+    runs: int
+    smallest_m2: float
+    laps_per_run: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListRow:
+    """A shorter list of positions in the same time: runs of each, and what they show."""
+
+    positions: int
     runs: int
     smallest_m2: float
 
@@ -67,8 +86,18 @@ class Plan:
         where it cannot even in calm air, or precision is not worked out for this kind of course.
     answer : tuple of str
         To --resolve: what it takes, or why it cannot be had and what would help.
+    smallest_resolvable_m2 : float or None
+        In the weather expected, what earlier days know counted in. [m^2]
+    table_wind_m_s : tuple of float or None
+        Columns of the table; None is the weather of last time. [m/s]
+    lengths, lists : tuple
+        The same time with other lengths of the stretch, and with shorter lists of positions.
     seconds_per_m2 : float or None
         At the race, where one is given. [s/m^2]
+    settings : mapping or None
+        Tables taken over from an earlier test.
+    last_time, questions : tuple
+        What an earlier test left undecided, in words and for --json.
     """
 
     protocol: Protocol
@@ -81,25 +110,36 @@ class Plan:
     wind_m_s: float
     seed: int
     expectation: Expectation | None
+    smallest_resolvable_m2: float | None
     table: tuple[TableRow, ...]
+    table_wind_m_s: tuple[float | None, ...]
     question_m2: float
     asked: bool
     wind_limit_m_s: float | None
     answer: tuple[str, ...] = ()
     lengths: tuple[LengthRow, ...] = ()
+    lists: tuple[ListRow, ...] = ()
     seconds_per_m2: float | None = None
     race_name: str | None = None
+    settings: Mapping[str, Any] | None = None
+    last_time: tuple[str, ...] = ()
+    questions: tuple[Mapping[str, object], ...] = ()
     findings: tuple[Finding, ...] = ()
 
     def label(self, position: str) -> str:
-        """Return a position's words."""
-        return next(p.label for p in self.positions if p.id == position)
+        """Return a position's words for the rider: its cue where there is one."""
+        return next(p.cue or p.label for p in self.positions if p.id == position)
+
+    @property
+    def reference(self) -> str:
+        """Return the id of the position that all differences are against."""
+        return next((p.id for p in self.positions if p.reference), self.positions[0].id)
 
     def seconds(self, area_m2: float) -> str:
         """Return an area as seconds at the race, empty where there is none."""
         if self.seconds_per_m2 is None:
             return ""
-        return f" ({area_m2 * self.seconds_per_m2:.0f} s at {self.race_name})"
+        return f" ({area_m2 * self.seconds_per_m2:.0f} s at the race)"
 
     def to_dict(self) -> dict[str, object]:
         """Return the document that `cda plan --json` prints."""
@@ -128,22 +168,36 @@ class Plan:
                 "position_se_m2": [float(x) for x in e.position_se_m2],
                 "difference_se_m2": e.difference_se_m2,
                 "dof": e.dof,
-                "smallest_resolvable_m2": e.smallest_resolvable_m2,
+                "smallest_resolvable_m2": self.smallest_resolvable_m2,
             },
             "seconds_per_m2": self.seconds_per_m2,
             "table": [
                 {
                     "runs": row.runs,
                     "duration_min": row.minutes,
-                    "wind_m_s": list(TABLE_WIND_M_S),
+                    "wind_m_s": list(self.table_wind_m_s),
                     "smallest_resolvable_m2": list(row.smallest_m2),
                 }
                 for row in self.table
             ],
             "lengths": [
-                {"length_m": x.length_m, "runs": x.runs, "smallest_resolvable_m2": x.smallest_m2}
+                {
+                    "length_m": x.length_m,
+                    "laps_per_run": x.laps_per_run,
+                    "runs": x.runs,
+                    "smallest_resolvable_m2": x.smallest_m2,
+                }
                 for x in self.lengths
             ],
+            "lists": [
+                {
+                    "positions": x.positions,
+                    "runs": x.runs,
+                    "smallest_resolvable_m2": x.smallest_m2,
+                }
+                for x in self.lists
+            ],
+            "undecided": [dict(q) for q in self.questions],
             "question_m2": self.question_m2,
             "wind_limit_m_s": self.wind_limit_m_s,
             "answer": list(self.answer),
@@ -152,49 +206,6 @@ class Plan:
 
     def __str__(self) -> str:
         """Return what `cda plan` prints."""
-        n = len(self.positions)
-        lines = [
-            f"{self.protocol.title}: {n} position{'s' * (n > 1)}, {self.runs_per_position} runs of "
-            f"each, {self.length_m:g} m, about {self.duration_min:.0f} min with turns and rests "
-            "(warming up apart).",
-            self.order.imbalance_words(),
-            *self.answer,
-        ]
-        e = self.expectation
-        if (
-            e is not None
-            and e.difference_se_m2 is not None
-            and e.smallest_resolvable_m2 is not None
-        ):
-            lines += [
-                "",
-                f"To expect in wind of {self.wind_m_s:g} m/s at rider height, gusts "
-                f"{e.design.gust_sd_m_s:.1f} m/s (k = 1):",
-                f"  a position  ± {max(e.position_se_m2):.4f} m²   a difference  "
-                f"± {e.difference_se_m2:.4f} m²{self.seconds(e.difference_se_m2)}",
-                f"  smallest difference shown in 80 of 100 tests: {e.smallest_resolvable_m2:.4f} m²"
-                f"{self.seconds(e.smallest_resolvable_m2)}",
-                "",
-                "Smallest difference shown in 80 of 100 tests [m²], by runs of each position and "
-                "wind:",
-            ]
-            rows = [
-                (
-                    f"{row.runs}" + (" (this plan)" if row.runs == self.runs_per_position else ""),
-                    f"{row.minutes:.0f}",
-                    *("" if x is None else f"{x:.4f}" for x in row.smallest_m2),
-                )
-                for row in self.table
-            ]
-            lines += table(("runs", "min", *(f"{w:g} m/s" for w in TABLE_WIND_M_S)), rows)
-            lines.append(
-                "Gusts are those usual with that wind, run-to-run scatter "
-                f"{e.design.run_to_run_sd_m2:g} m² (common practice, no source)."
-            )
-        if self.lengths:
-            lines += ["", "The same time with another length of the stretch:"]
-            lines += table(
-                ("m", "runs", "shown m²"),
-                [(f"{x.length_m:g}", str(x.runs), f"{x.smallest_m2:.4f}") for x in self.lengths],
-            )
-        return "\n".join(lines)
+        from cda.plan.words import plan_text
+
+        return plan_text(self)

@@ -8,21 +8,43 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from cda.errors import SessionError
-from cda.plan.content import TABLE_WIND_M_S, LengthRow, Plan, PlannedPosition, PlannedRun, TableRow
-from cda.plan.order import RunOrder, counterbalanced_order, order_of
-from cda.precision import TURN_S, Design, expected_precision, in_wind
+from cda.plan.content import (
+    TABLE_RUNS,
+    TABLE_WIND_M_S,
+    LengthRow,
+    ListRow,
+    Plan,
+    PlannedPosition,
+    PlannedRun,
+    TableRow,
+)
+from cda.plan.earlier import question_lines, questions_dict
+from cda.plan.reach import (
+    AIRSPEED_NOISE_M_S,
+    Trial,
+    expected,
+    minutes_of,
+    ordered,
+    runs_in,
+    runs_needed,
+    smallest_m2,
+    what_it_takes,
+    wind_limit,
+)
+from cda.precision import TURN_S, Design, in_wind, smallest_together_m2
 from cda.results import Finding
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
+    from cda.plan.earlier import LastTime
     from cda.plan.protocol import Protocol
 
 USUAL_DIFFERENCE_M2: Final = 0.008  # most that is usually sought: 3 % of CdA
-TABLE_RUNS: Final = (3, 6, 10)
-MOST_RUNS: Final = 16  # a position; what needs more is not a morning's work
-AIRSPEED_NOISE_M_S: Final = 0.3
+USUAL_WIND_M_S: Final = 1.0
+CURVE_RUNS: Final = (2, 3, 4, 5, 6, 8, 10, 12)  # for the picture
 FEWEST_RUNS: Final = 3  # from which scatter is learnt well enough
+_EASY_M_S: Final = 9.0  # an easy lap between two runs
 
 
 def make_plan(
@@ -32,12 +54,14 @@ def make_plan(
     minutes: float = 75.0,
     runs: int | None = None,
     length_m: float | None = None,
-    wind_m_s: float = 1.0,
+    wind_m_s: float | None = None,
     airspeed: bool = False,
     resolve_m2: float | None = None,
     seconds_per_m2: float | None = None,
     race_name: str | None = None,
     seed: int = 0,
+    like: LastTime | None = None,
+    curve: bool = False,
 ) -> Plan:
     """Plan a test.
 
@@ -45,15 +69,15 @@ def make_plan(
     ----------
     protocol : Protocol
     positions : sequence of PlannedPosition
-        The first is the reference.
+        The first is the reference. With `like`, positions that are new.
     minutes : float
         Time to use, from the first start to the last end. [min]  Not used with `runs`.
     runs : int, optional
         Runs of each position.
     length_m : float, optional
-        Of the timed stretch or lap; the protocol's where not given. [m]
-    wind_m_s : float
-        Expected mean wind at rider height. [m/s]
+        Of the timed stretch or lap; last time's or the protocol's where not given. [m]
+    wind_m_s : float, optional
+        Expected mean wind at rider height; last time's weather, or 1 m/s, where not given. [m/s]
     airspeed : bool
         Whether an airspeed sensor is carried.
     resolve_m2 : float, optional
@@ -62,37 +86,50 @@ def make_plan(
         What CdA is worth at the race.
     seed : int
         Chooses among equally good orders.
+    like : LastTime, optional
+        An earlier test: its scatter, instruments and positions, and what it left undecided.
+    curve : bool
+        Fill the table with more rows, enough for a picture.
 
     Raises
     ------
     SessionError
         If there is no position, two are the same, or the length does not fit the protocol.
     """
-    _check(protocol, positions, length_m)
-    base = _design(protocol, len(positions), length_m or protocol.length_m, airspeed)
+    if like is None and wind_m_s is None:
+        wind_m_s = USUAL_WIND_M_S
+    length = length_m or (like.length_m if like is not None else None) or protocol.length_m
+    if like is not None:
+        positions = like.positions(positions)
+    _check(protocol, positions, length)
+    trial = _trial(protocol, len(positions), length, airspeed, seed)
+    if like is not None:
+        trial = like.trial(trial, [p.id for p in positions])
+        if runs is None and resolve_m2 is None:
+            trial, positions, like = _that_fit(trial, positions, like, minutes)
+    if wind_m_s is not None:
+        trial = replace(trial, design=in_wind(trial.design, wind_m_s))
+    elif trial.design.course == "track":
+        trial = replace(trial, design=in_wind(trial.design, 0.0))
     answer: tuple[str, ...] = ()
-    comparable = len(positions) > 1 and protocol.course == "out-and-back"
+    comparable = len(positions) > 1
     if runs is None and resolve_m2 is not None and comparable:
-        needed = runs_needed(base, resolve_m2, wind_m_s)
-        while needed is not None:  # the order that is ridden may show a few per cent less
-            trial = in_wind(_ordered(protocol, base, needed, seed)[1], wind_m_s)
-            if (expected_precision(trial).smallest_resolvable_m2 or 0.0) <= resolve_m2:
-                break
-            needed = needed + 1 if needed < MOST_RUNS else None
-        answer = _answer(base, protocol, resolve_m2, wind_m_s, needed)
-        runs = needed
+        runs = runs_needed(trial, resolve_m2)
+        answer = what_it_takes(trial, protocol, resolve_m2, wind_m_s, runs)
     lengths: tuple[LengthRow, ...] = ()
+    lists: tuple[ListRow, ...] = ()
     if runs is None:
-        runs = runs_in(base, minutes)
+        runs = runs_in(trial, minutes)
         if comparable:
-            lengths = _lengths(base, protocol, minutes, wind_m_s)
-    order, design = _ordered(protocol, base, runs, seed)
-    design = in_wind(design, wind_m_s)
-    expectation = expected_precision(design) if comparable and runs > 1 else None
-    reach = expectation.smallest_resolvable_m2 if expectation is not None else None
+            lengths = _lengths(trial, protocol, minutes)
+            lists = _lists(trial, minutes)
+    order, design = ordered(trial, runs)
+    expectation = expected(design) if comparable and runs > 1 else None
+    reach = smallest_together_m2(expectation, trial.before) if expectation is not None else None
     # Nobody asked: the question is what the plan shows in the wind it is made for.
     unasked = USUAL_DIFFERENCE_M2 if reach is None else max(np.ceil(1000.0 * reach) / 1000.0, 0.001)
     question = float(unasked) if resolve_m2 is None else resolve_m2
+    windy, winds = protocol.course != "track", _winds(trial, wind_m_s)
     plan = Plan(
         protocol=protocol,
         positions=tuple(positions),
@@ -107,28 +144,38 @@ def make_plan(
             for k, who in enumerate(order.positions)
         ),
         runs_per_position=runs,
-        length_m=length_m or protocol.length_m,
+        length_m=length,
         duration_min=design.duration_min,
-        wind_m_s=wind_m_s,
+        wind_m_s=design.wind_m_s,
         seed=seed,
         expectation=expectation,
-        table=_table(base, runs) if comparable else (),
+        smallest_resolvable_m2=reach,
+        table=(
+            _table(trial, {*TABLE_RUNS, *(CURVE_RUNS if curve else ()), max(runs, 2)}, winds)
+            if comparable
+            else ()
+        ),
+        table_wind_m_s=winds,
         question_m2=question,
         asked=resolve_m2 is not None,
         wind_limit_m_s=(
-            wind_limit(design, question, protocol.max_wind_m_s) if expectation else None
+            wind_limit(trial, runs, question, protocol.max_wind_m_s)
+            if expectation and windy
+            else None
         ),
         answer=answer,
         lengths=lengths,
+        lists=lists,
         seconds_per_m2=seconds_per_m2,
         race_name=race_name,
+        settings=None if like is None else like.tables,
+        last_time=() if like is None else question_lines(like, trial),
+        questions=() if like is None else questions_dict(like, trial),
     )
-    return replace(plan, findings=tuple(_findings(plan)))
+    return replace(plan, findings=tuple(_findings(plan, like)))
 
 
-def _check(
-    protocol: Protocol, positions: Sequence[PlannedPosition], length_m: float | None
-) -> None:
+def _check(protocol: Protocol, positions: Sequence[PlannedPosition], length_m: float) -> None:
     ids = [p.id for p in positions]
     double = sorted({i for i in ids if ids.count(i) > 1})
     if not ids or double or len(ids) > 12:
@@ -139,171 +186,108 @@ def _check(
             fix="name each once, as in --position 'tall=Head up'; 2 to 4 fit into a morning",
         )  # fmt: skip
     low, high = protocol.length_range_m
-    if length_m is not None and not low <= length_m <= high:
+    if not low <= length_m <= high:
         raise SessionError(
-            f"{length_m:g} m is outside the {low:g} to {high:g} m of {protocol.id}",
+            f"{length_m:.0f} m is outside the {low:g} to {high:g} m of {protocol.id}",
             where="--length-m",
             fix="take another length, or another protocol: cda plan --list",
         )
 
 
-def _design(protocol: Protocol, n: int, length_m: float, airspeed: bool) -> Design:
+def _trial(protocol: Protocol, n: int, length_m: float, airspeed: bool, seed: int) -> Trial:
     out_and_back = protocol.course == "out-and-back"
-    # Laps without a stop are two halves of a way here; an easy lap before and one after go with
-    # the rest. Only their time is used: precision is worked out for out and back.
-    way = length_m if out_and_back else 0.5 * protocol.laps_per_run * length_m
-    return Design(
+    design = Design(
         order=tuple(range(n)),
-        length_m=way,
-        legs_per_run=protocol.legs_per_run if out_and_back else 2,
+        course=protocol.course,
+        length_m=length_m,
+        legs_per_run=protocol.legs_per_run if out_and_back else protocol.laps_per_run,
         turn_s=TURN_S if out_and_back else 0.0,
         run_powers_w=protocol.powers_w,
-        rest_s=protocol.rest_s if out_and_back else protocol.rest_s + 2.0 * length_m / 9.0,
-        airspeed_noise_m_s=AIRSPEED_NOISE_M_S if airspeed else None,
+        # An easy lap before a run and one after go with the rest.
+        rest_s=protocol.rest_s if out_and_back else protocol.rest_s + 2.0 * length_m / _EASY_M_S,
+        airspeed_noise_m_s=AIRSPEED_NOISE_M_S if airspeed and out_and_back else None,
     )
+    return Trial(design=design, order_kind=protocol.order.kind, seed=seed)
 
 
-def _ordered(protocol: Protocol, design: Design, runs: int, seed: int) -> tuple[RunOrder, Design]:
-    """Return the order in which so many runs of each position are ridden, and its design."""
-    n = design.n_positions
-    if protocol.order.kind == "blocks":
-        order = order_of(tuple(k for k in range(n) for _ in range(runs)))
-    else:
-        order = counterbalanced_order(n, runs, seed)
-    powers = _powers(design, runs)
-    if protocol.order.kind == "blocks":  # a power a run of the block, the same for all positions
-        powers = tuple(powers[n * r] for _ in range(n) for r in range(runs))
-    return order, replace(design, order=order.positions, run_powers_w=powers)
-
-
-def _powers(design: Design, runs: int) -> tuple[float, ...]:
-    """Return the power of each run: a round at one power, so that every position rides all."""
-    powers = design.run_powers_w[:runs]
-    return tuple(powers[r % len(powers)] for r in range(runs) for _ in range(design.n_positions))
-
-
-def with_runs(design: Design, runs: int) -> Design:
-    """Return the design with so many mirrored rounds, as good as a searched order in precision."""
-    n = design.n_positions
-    rounds = [tuple(range(n)) if r % 2 == 0 else tuple(range(n))[::-1] for r in range(runs)]
-    return replace(
-        design,
-        order=tuple(k for one in rounds for k in one),
-        run_powers_w=_powers(design, runs),
-    )
-
-
-def runs_in(design: Design, minutes: float) -> int:
-    """Return how many runs of each position fit into a time, two at the least."""
-    of_round = design.n_positions * design.run_s
-    return int(np.clip((minutes * 60.0 + design.rest_s) // of_round, 2, MOST_RUNS))
-
-
-def smallest_m2(design: Design, runs: int, wind_m_s: float) -> float:
-    """Return the smallest difference resolved with 80 % power [m^2]."""
-    answer = expected_precision(in_wind(with_runs(design, runs), wind_m_s)).smallest_resolvable_m2
-    assert answer is not None  # never for a comparison
-    return answer
-
-
-def runs_needed(design: Design, resolve_m2: float, wind_m_s: float) -> int | None:
-    """Return the runs of each position that resolve a difference, None if MOST_RUNS do not."""
-    if smallest_m2(design, MOST_RUNS, wind_m_s) > resolve_m2:
-        return None
-    low, high = 1, MOST_RUNS
-    while high - low > 1:
-        middle = (low + high) // 2
-        enough = middle > 1 and smallest_m2(design, middle, wind_m_s) <= resolve_m2
-        low, high = (low, middle) if enough else (middle, high)
-    return high
-
-
-def wind_limit(design: Design, question_m2: float, most_m_s: float) -> float | None:
-    """Return the mean wind up to which the design answers the question, None if in no wind."""
-
-    def good(wind: float) -> bool:
-        smallest = expected_precision(in_wind(design, wind)).smallest_resolvable_m2
-        return smallest is not None and smallest <= question_m2
-
-    if good(most_m_s):
-        return most_m_s
-    if not good(0.0):
-        return None
-    low, high = 0.0, most_m_s
-    while high - low > 0.1:
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if good(middle) else (low, middle)
-    return round(low, 1)
-
-
-def _answer(
-    design: Design, protocol: Protocol, resolve_m2: float, wind_m_s: float, needed: int | None
-) -> tuple[str, ...]:
-    """Return in words what resolving a difference takes, or what would help."""
-    what = f"A difference of {resolve_m2:.4f} m² in wind of {wind_m_s:g} m/s"
-    most = protocol.max_minutes
-    if needed is None:
-        lines = [f"{what} cannot be shown with {MOST_RUNS} runs of each position. What would help:"]
-    else:
-        time = with_runs(design, needed).duration_min
-        lines = [f"{what} takes {needed} runs of each position, {time:.0f} min."]
-        if time <= most:
-            return tuple(lines)
-        lines.append(
-            f"That is {int(np.ceil(time / most))} mornings of {most:g} min at most, fitted "
-            "together. What would help:"
+def _that_fit(
+    trial: Trial, positions: Sequence[PlannedPosition], like: LastTime, minutes: float
+) -> tuple[Trial, Sequence[PlannedPosition], LastTime]:
+    """Leave out the questions with least at stake until each position gets enough runs."""
+    while trial.n > 2 and runs_in(trial, minutes) < FEWEST_RUNS:
+        fewer = like.without_last(positions)
+        if fewer is None:
+            break
+        like, positions = fewer
+        trial = like.trial(
+            replace(trial, design=replace(trial.design, order=tuple(range(len(positions))))),
+            [p.id for p in positions],
         )
-    trials = []
-    if wind_m_s > TABLE_WIND_M_S[0]:
-        trials.append((f"ride earlier, in wind of {TABLE_WIND_M_S[0]:g} m/s", design, 0.4))
-    if design.airspeed_noise_m_s is None:
-        sensor = replace(design, airspeed_noise_m_s=AIRSPEED_NOISE_M_S)
-        trials.append(("carry an airspeed sensor", sensor, wind_m_s))
-        if trials[:-1]:
-            trials.append(("both", sensor, TABLE_WIND_M_S[0]))
-    if design.n_positions > 2:
-        two = replace(design, order=(0, 1))
-        trials.append(("shorten the list to two positions", two, wind_m_s))
-    for words, trial, wind in trials:
-        runs = runs_needed(trial, resolve_m2, wind)
-        if runs is None:
-            reach = smallest_m2(trial, MOST_RUNS, wind)
-            lines.append(f"  {words}: not enough alone ({MOST_RUNS} runs show {reach:.4f} m²)")
-        else:
-            time = with_runs(trial, runs).duration_min
-            lines.append(f"  {words}: {runs} runs of each position, {time:.0f} min")
-    if needed is None:
-        lines.append("  test on several days and fit them together")
-    return tuple(lines)
+    return trial, positions, like
 
 
-def _table(design: Design, runs: int) -> tuple[TableRow, ...]:
+def _winds(trial: Trial, wind_m_s: float | None) -> tuple[float | None, ...]:
+    """Return the columns of the table; None is the weather of last time."""
+    if trial.design.course == "track":
+        return (0.0,)
+    return TABLE_WIND_M_S if wind_m_s is not None else (None, *TABLE_WIND_M_S)
+
+
+def _table(
+    trial: Trial, runs: Collection[int], winds: Sequence[float | None]
+) -> tuple[TableRow, ...]:
     return tuple(
         TableRow(
             runs=r,
-            minutes=with_runs(design, r).duration_min,
-            smallest_m2=tuple(smallest_m2(design, r, wind) for wind in TABLE_WIND_M_S),
+            minutes=minutes_of(trial, r),
+            smallest_m2=tuple(smallest_m2(trial, r, wind) for wind in winds),
         )
-        for r in sorted({*TABLE_RUNS, max(runs, 2)})
+        for r in sorted(runs)
     )
 
 
-def _lengths(
-    design: Design, protocol: Protocol, minutes: float, wind_m_s: float
-) -> tuple[LengthRow, ...]:
-    """Return what other lengths of the stretch would make of the same time."""
-    low, high = protocol.length_range_m
-    candidates = sorted({low, design.length_m, 0.5 * (low + high), high})
+def _lengths(trial: Trial, protocol: Protocol, minutes: float) -> tuple[LengthRow, ...]:
+    """Return what other lengths of the stretch, or laps of a run, would make of the same time."""
+    design = trial.design
+    if design.round:
+        own = design.legs_per_run
+        designs = [
+            replace(design, legs_per_run=laps)
+            for laps in sorted({max(own // 2, 1), own, own + max(own // 2, 1), 2 * own})
+        ]
+    else:
+        low, high = protocol.length_range_m
+        lengths = sorted({low, design.length_m, 0.5 * (low + high), high})
+        designs = [replace(design, length_m=length) for length in lengths]
     rows = []
-    for length in candidates:
-        trial = replace(design, length_m=length)
-        runs = runs_in(trial, minutes)
-        reach = smallest_m2(trial, runs, wind_m_s)
-        rows.append(LengthRow(length_m=length, runs=runs, smallest_m2=reach))
+    for one in designs:
+        other = replace(trial, design=one)
+        runs = runs_in(other, minutes)
+        if minutes_of(other, runs) <= minutes or one == design:
+            rows.append(
+                LengthRow(
+                    length_m=one.length_m,
+                    laps_per_run=one.legs_per_run if design.round else None,
+                    runs=runs,
+                    smallest_m2=smallest_m2(other, runs),
+                )
+            )
+    return tuple(rows) if len(rows) > 1 else ()
+
+
+def _lists(trial: Trial, minutes: float) -> tuple[ListRow, ...]:
+    """Return what shorter lists of positions would make of the same time."""
+    if trial.n < 3:
+        return ()
+    rows = []
+    for n in range(2, trial.n + 1):
+        other = trial if n == trial.n else trial.shortened(n)
+        runs = runs_in(other, minutes)
+        rows.append(ListRow(positions=n, runs=runs, smallest_m2=smallest_m2(other, runs)))
     return tuple(rows)
 
 
-def _findings(plan: Plan) -> list[Finding]:
+def _findings(plan: Plan, like: LastTime | None) -> list[Finding]:
     found = []
 
     def add(severity: str, code: str, message: str, fix: str) -> None:
@@ -330,18 +314,17 @@ def _findings(plan: Plan) -> list[Finding]:
         )
     if len(plan.positions) == 1:
         add("note", "one-position", "with one position there is nothing to compare", "add another")
-    if plan.protocol.course != "out-and-back":
+    if like is not None and not like.questions:
         add(
             "note",
-            "no-precision",
-            "the precision to expect is worked out for out and back only",
-            "judge by an out-and-back plan of the same length and wind, with care",
+            "nothing-undecided",
+            "last time left nothing undecided: this plan rides the best position once more "
+            "against today's",
+            "add a new position to try, as in --position 'narrow=Elbows narrow'",
         )
+    reach, windy = plan.smallest_resolvable_m2, plan.protocol.course != "track"
+    if reach is None:
         return found
-    if plan.expectation is None:
-        return found
-    reach = plan.expectation.smallest_resolvable_m2
-    assert reach is not None  # never for a comparison
     if not plan.asked and reach > USUAL_DIFFERENCE_M2:
         add(
             "note",
@@ -351,19 +334,21 @@ def _findings(plan: Plan) -> list[Finding]:
             "more runs, fewer positions, calmer air, an airspeed sensor, or several mornings "
             "fitted together; --resolve 0.008 says what it takes",
         )
-    elif plan.wind_limit_m_s is None:
+    elif plan.asked and reach > plan.question_m2 and plan.wind_limit_m_s is None:
         add(
             "warning",
             "question-too-fine",
-            f"a difference of {plan.question_m2:.4f} m² is not shown by this plan in any wind; "
-            f"in wind of {plan.wind_m_s:g} m/s it shows {reach:.4f} m²",
+            f"a difference of {plan.question_m2:.4f} m² is not shown by this plan"
+            + (" even in calm air" if windy else "")
+            + f"; it shows {reach:.4f} m²"
+            + (f" in wind of {plan.wind_m_s:.2g} m/s" if windy else ""),
             "more runs, fewer positions, an airspeed sensor, or several mornings fitted together",
         )
-    elif plan.wind_m_s > plan.wind_limit_m_s:
+    elif reach > plan.question_m2 and plan.wind_limit_m_s is not None:
         add(
             "warning",
             "wind-over-limit",
-            f"wind of {plan.wind_m_s:g} m/s is above the {plan.wind_limit_m_s:g} m/s up to which "
+            f"wind of {plan.wind_m_s:.2g} m/s is above the {plan.wind_limit_m_s:g} m/s up to which "
             f"this plan shows a difference of {plan.question_m2:.4f} m²",
             "ride earlier, or plan more runs",
         )

@@ -47,14 +47,17 @@ class RunOrder:
         """Return in a sentence what imbalance remains."""
         linear = max(abs(x) for x in self.with_time)
         square = max(abs(x) for x in self.with_time_squared)
-        parts = [
-            "no position is linked to time"
+        drift = (
+            "each position is as early as it is late on average: steady drift favours none"
             if linear < NOTHING_LEFT
-            else f"correlation of a position with time up to {linear:.3f}",
-            "nor to time squared"
-            if square < NOTHING_LEFT and linear < NOTHING_LEFT
-            else f"with time squared up to {square:.3f}",
-        ]
+            else "some positions come earlier than others on average (correlation with time up to "
+            f"{linear:.3f}): steady drift does not quite cancel"
+        )
+        bend = (
+            "neither does drift that turns back"
+            if square < NOTHING_LEFT
+            else f"correlation with time squared (drift that turns back) up to {square:.3f}"
+        )
         repeats = (
             "no position follows itself"
             if self.repeats == 0
@@ -62,7 +65,7 @@ class RunOrder:
             if self.repeats > 1
             else "a position follows itself once: take it anew"
         )
-        return f"Order: {parts[0]}, {parts[1]}; {repeats}."
+        return f"Order: {drift}; {bend}; {repeats}."
 
 
 def counterbalanced_order(n_positions: int, runs_per_position: int, seed: int = 0) -> RunOrder:

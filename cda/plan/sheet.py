@@ -62,27 +62,34 @@ def run_sheet_html(plan: Plan) -> str:
 
 def go_rules(plan: Plan) -> list[str]:
     """Return the rules for going, going on and stopping, with this plan's own numbers."""
-    limit = plan.protocol.max_wind_m_s
+    limit, track = plan.protocol.max_wind_m_s, plan.protocol.course == "track"
     question = f"a difference of {plan.question_m2:.3f} m²"
-    if plan.wind_limit_m_s is not None:
+    if track:
+        wind = (
+            "Do not start while somebody else rides, a door stands open or the ventilation is "
+            "being changed: moving air takes minutes to settle"
+            + ("." if plan.expectation is None else f", and today's question is {question}.")
+        )
+    elif plan.wind_limit_m_s is not None:
         limit = min(limit, plan.wind_limit_m_s)
         wind = (
             f"Do not start with more wind than {_wind_words(limit)}: today's question, {question}, "
             "could not be answered."
         )
     elif plan.expectation is not None:
-        reach = plan.expectation.smallest_resolvable_m2
+        reach = plan.smallest_resolvable_m2
         wind = (
             f"This plan cannot show {question} even in calm air; in wind of {plan.wind_m_s:g} m/s "
             f"it shows {reach:.3f} m². Do not start with more wind than {_wind_words(limit)}."
         )
     else:
         wind = f"Do not start with more wind than {_wind_words(limit)}."
+    stop = "the air moves again" if track else "the wind has risen above that, when rain begins"
     return [
         wind,
         "Ride a run again at once, in a spare row, if a vehicle passed, or you coasted, braked or "
         "left the position. Cross out nothing: write what happened.",
-        f"Stop when the wind has risen above that, when rain begins, after "
+        f"Stop when {stop}, after "
         f"{plan.protocol.max_minutes:g} min, or when the position no longer feels the same. "
         "Rounds ridden to their end count in full.",
     ]

@@ -43,7 +43,9 @@ if TYPE_CHECKING:
     from cda.session.toml_file import read_toml_model as read_toml_model
     from cda.session.toml_file import validate_model as validate_model
     from cda.session.toml_file import value_sources as value_sources
+    from cda.session.write import CHECK_TODAY as CHECK_TODAY
     from cda.session.write import fill_runs as fill_runs
+    from cda.session.write import given_tables as given_tables
     from cda.session.write import read_run_rows as read_run_rows
     from cda.session.write import runs_csv as runs_csv
     from cda.session.write import session_toml as session_toml
@@ -78,7 +80,9 @@ _HOME = {
     "text": "settings",
     "validate_model": "toml_file",
     "value_sources": "toml_file",
+    "CHECK_TODAY": "write",
     "fill_runs": "write",
+    "given_tables": "write",
     "model_rows": "schema",
     "model_schema": "schema",
     "read_run_rows": "write",

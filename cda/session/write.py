@@ -21,9 +21,11 @@ from cda.session.run_sheet import COLUMNS, parse_table
 from cda.session.toml_file import submodel
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from pydantic.fields import FieldInfo
+
+CHECK_TODAY = "CHECK TODAY"  # behind a value that another day gave
 
 
 def write_session_folder(
@@ -33,6 +35,7 @@ def write_session_folder(
     *,
     force: bool = False,
     heading: str = "",
+    check_today: Collection[str] = (),
 ) -> tuple[Path, Path]:
     """Write session.toml and runs.csv; what is not given stands there as a comment to fill in.
 
@@ -47,6 +50,8 @@ def write_session_folder(
         Write over files that are there.
     heading : str
         Comment at the top of session.toml.
+    check_today : collection of str
+        Dotted keys whose lines are marked CHECK TODAY: values taken over from another day.
 
     Raises
     ------
@@ -58,7 +63,9 @@ def write_session_folder(
     for path in paths:
         if path.exists() and not force:
             raise OutputError(
-                "is there already", where=f"{folder.name}/{path.name}", fix="add --force"
+                "is there already",
+                where=f"{folder.name}/{path.name}",
+                fix="name another folder, or add --force to write over it",
             )
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -66,7 +73,7 @@ def write_session_folder(
         raise OutputError(
             f"cannot be made ({error.strerror})", where=folder.name, fix="choose another folder"
         ) from error
-    write_text(paths[0], session_toml(settings, heading=heading))
+    write_text(paths[0], session_toml(settings, heading=heading, check_today=check_today))
     write_text(paths[1], runs_csv(rows))
     return paths
 
@@ -101,9 +108,14 @@ def _umask() -> int:
     return mask
 
 
-def session_toml(settings: Mapping[str, Any] | SessionSettings, *, heading: str = "") -> str:
+def session_toml(
+    settings: Mapping[str, Any] | SessionSettings,
+    *,
+    heading: str = "",
+    check_today: Collection[str] = (),
+) -> str:
     """Return the text of a commented session.toml."""
-    data = _given(settings) if isinstance(settings, BaseModel) else dict(settings)
+    data = given_tables(settings) if isinstance(settings, BaseModel) else dict(settings)
     lines = [f"# {line}".rstrip() for line in heading.splitlines()]
     tables: list[str] = []
     for name, field in SessionSettings.model_fields.items():
@@ -115,7 +127,8 @@ def session_toml(settings: Mapping[str, Any] | SessionSettings, *, heading: str 
             lines += _lines({k: v for k, v in data.items() if k == name}, SessionSettings, name)
         else:
             optional = field.default is None and name not in data
-            inner = _lines(data.get(name) or {}, model)
+            marked = [key.partition(".")[2] for key in check_today if key.startswith(f"{name}.")]
+            inner = _lines(data.get(name) or {}, model, marked=marked)
             if optional:  # an empty table would ask for its required keys
                 inner = [line if line.startswith("#") else f"# {line}" for line in inner]
             tables += ["", f"# [{name}]" if optional else f"[{name}]", *inner]
@@ -129,25 +142,33 @@ def session_toml(settings: Mapping[str, Any] | SessionSettings, *, heading: str 
     return "\n".join([*lines, *tables, ""])
 
 
-def _given(model: BaseModel) -> dict[str, Any]:
+def given_tables(model: BaseModel) -> dict[str, Any]:
+    """Return the tables and keys that the file gave, without what is assumed."""
     out: dict[str, Any] = {}
     for name in model.model_fields_set:
         value = getattr(model, name)
         if isinstance(value, BaseModel):
-            value = _given(value)
+            value = given_tables(value)
         elif isinstance(value, tuple):
-            value = [_given(v) if isinstance(v, BaseModel) else v for v in value]
+            value = [given_tables(v) if isinstance(v, BaseModel) else v for v in value]
         if value is not None:
             out[name] = value
     return out
 
 
-def _lines(data: Mapping[str, Any], model: type[BaseModel], only: str | None = None) -> list[str]:
+def _lines(
+    data: Mapping[str, Any],
+    model: type[BaseModel],
+    only: str | None = None,
+    marked: Collection[str] = (),
+) -> list[str]:
     lines = []
     for name, field in model.model_fields.items():
         if only is not None and name != only:
             continue
         note = comment(field)
+        if name in marked:
+            note = f"  # {CHECK_TODAY}: {note.removeprefix('  # ')}"
         if data.get(name) is not None:
             lines.append(f"{name} = {toml_value(data[name])}{note}")
         elif field.default is PydanticUndefined and field.default_factory is None:
