@@ -67,7 +67,10 @@ def guide(folder: str | Path) -> GuideStep:
         known = isinstance(air, dict) and (
             "readings" in air
             or "density_kg_m3" in air
-            or ("temperature_c" in air and {"pressure_hpa", "sea_level_pressure_hpa"} & set(air))
+            or (
+                {"temperature_c", "temperature_from_recording"} & set(air)
+                and {"pressure_hpa", "sea_level_pressure_hpa"} & set(air)
+            )
         )
         if not known:
             return GuideStep(

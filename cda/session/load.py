@@ -170,6 +170,8 @@ def _assemble(
     every = [*findings, *sheet_findings, *settings_findings(settings)]
     for recording in recordings:
         every += recording.findings
+    if settings.air.temperature_from_recording:
+        every.append(_own_temperature(recordings, air_readings))
     return Session(
         key=key,
         folder=folder,
@@ -224,11 +226,12 @@ def settings_findings(settings: SessionSettings) -> list[Finding]:
     findings = []
     pressure_given = given & {"pressure_hpa", "sea_level_pressure_hpa"}
     known = air.density_kg_m3 is not None or air.readings is not None
-    if not known and not ("temperature_c" in given and pressure_given):
+    temperature_given = "temperature_c" in given or air.temperature_from_recording
+    if not known and not (temperature_given and pressure_given):
         missing = [
             name
             for name, there in (
-                ("temperature", "temperature_c" in given),
+                ("temperature", temperature_given),
                 ("pressure", pressure_given),
             )
             if not there
@@ -252,6 +255,43 @@ def settings_findings(settings: SessionSettings) -> list[Finding]:
             )
         )
     return findings
+
+
+def _own_temperature(
+    recordings: Sequence[Recording], air_readings: Sequence[AirReading]
+) -> Finding:
+    """Warn of the recording's own temperature, which was asked for; refuse where it cannot be."""
+    import numpy as np
+
+    where = "session.toml, air.temperature_from_recording"
+    without = [
+        r.name
+        for r in recordings
+        if r.temperature_c is None or not np.isfinite(r.temperature_c).any()
+    ]
+    if without:
+        raise SessionError(
+            f"{', '.join(without)} holds no temperature",
+            where=where,
+            fix="write temperature_c as read in the shade",
+        )
+    if any(reading.temperature_c is not None for reading in air_readings):
+        raise SessionError(
+            "the air readings hold temperatures too",
+            where=where,
+            fix="take temperature_from_recording out, or the temperatures of the readings",
+        )
+    values = np.concatenate([r.temperature_c for r in recordings if r.temperature_c is not None])
+    low, high = np.nanquantile(values, [0.05, 0.95])
+    return Finding(
+        severity="warning",
+        code="temperature-from-recording",
+        where=where,
+        message=f"air temperature is the recording's own, {low:.0f} to {high:.0f} °C, as asked "
+        "for: a sensor in the sun reads several degrees too high and lags by minutes; 3 °C are "
+        "1 % of the air, 0.003 m²",
+        fix="better: temperature_c read in the shade, or readings over time",
+    )
 
 
 def _read_sheet(folder: Path) -> bytes:

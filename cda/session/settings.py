@@ -20,6 +20,7 @@ STANDARD_PRESSURE_HPA = 1013.25  # the same
 UNREAD_TEMPERATURE_SD_C = 8.0
 UNREAD_PRESSURE_SD_HPA = 10.0
 UNREAD_HUMIDITY_SD = 0.2
+OWN_TEMPERATURE_SD_C = 2.0  # of a sensor on the bike, in the shade at best
 
 
 class Settings(BaseModel):
@@ -116,6 +117,26 @@ class BikeSettings(Settings):
     rolling_resistance_drift_sd_per_h: float = number(
         0.01, "1/h", 0.0, 0.2, "relative drift an hour: tyres and road warm up"
     )
+    rolling_resistance_per_c: float | None = number(
+        None,
+        "1/°C",
+        -0.05,
+        0.05,
+        "relative change of Crr for each degree of the air, on request: -0.012 is common practice, "
+        "no source",
+        source="not asked for: Crr does not follow the air",
+    )
+    rolling_resistance_sd_per_c: float = number(
+        0.005, "1/°C", 0.0, 0.05, "standard uncertainty of rolling_resistance_per_c"
+    )
+    rolling_resistance_at_c: float | None = number(
+        None,
+        "°C",
+        -20.0,
+        48.0,
+        "air temperature that rolling_resistance is meant for, with rolling_resistance_per_c",
+        source="the mean of the session",
+    )
     drivetrain_efficiency: float = number(
         0.976,
         "",
@@ -184,7 +205,16 @@ class AirSettings(Settings):
         source="ISO 2533 at sea level",
     )
     temperature_sd_c: float = number(
-        0.5, "°C", 0.0, 20.0, "standard uncertainty; 8 where no temperature is given"
+        0.5,
+        "°C",
+        0.0,
+        20.0,
+        "standard uncertainty; 8 where no temperature is given, 2 with temperature_from_recording",
+    )
+    temperature_from_recording: bool = choice(
+        False,
+        "take the recording's own temperature; a sensor in the sun reads degrees too high",
+        source="never unasked",
     )
     pressure_hpa: float | None = number(
         None,
@@ -238,6 +268,13 @@ class AirSettings(Settings):
                 "sea_level_pressure_hpa",
                 "keep pressure_hpa if it was read at the road, else sea_level_pressure_hpa",
             )
+        if self.temperature_from_recording and "temperature_c" in self.model_fields_set:
+            raise complaint(
+                "two_temperatures",
+                "both temperature_c and temperature_from_recording are given",
+                "temperature_from_recording",
+                "keep temperature_c if it was read in the shade at the road",
+            )
         if self.density_sd_kg_m3 is not None and self.density_kg_m3 is None:
             raise complaint(
                 "density_sd_alone",
@@ -252,7 +289,9 @@ class AirSettings(Settings):
         # Written past `frozen` so that `model_fields_set` keeps saying what the file gave.
         given, values = self.model_fields_set, self.__dict__
         unread = self.readings is None
-        if unread and not given & {"temperature_c", "temperature_sd_c"}:
+        if self.temperature_from_recording and "temperature_sd_c" not in given:
+            values["temperature_sd_c"] = OWN_TEMPERATURE_SD_C
+        elif unread and not given & {"temperature_c", "temperature_sd_c"}:
             values["temperature_sd_c"] = UNREAD_TEMPERATURE_SD_C
         if unread and not given & {"relative_humidity", "relative_humidity_sd"}:
             values["relative_humidity_sd"] = UNREAD_HUMIDITY_SD

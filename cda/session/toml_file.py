@@ -27,6 +27,7 @@ MAX_TOML_BYTES = 1_000_000  # a settings file is a few kB; more is not one
 EXCLUSIVE: tuple[tuple[str, ...], ...] = (
     ("air.pressure_hpa", "air.sea_level_pressure_hpa"),
     ("air.density_kg_m3", "air.temperature_c"),
+    ("air.temperature_from_recording", "air.temperature_c"),
     ("air.density_kg_m3", "air.pressure_hpa"),
     ("air.density_kg_m3", "air.sea_level_pressure_hpa"),
     ("air.density_kg_m3", "air.relative_humidity"),
