@@ -230,7 +230,7 @@ def test_pictures_and_pdf_are_files_with_the_same_bytes_each_time(
     for one, other in zip(first, again, strict=True):
         assert one.read_bytes() == other.read_bytes()
     assert "var(--" not in first[0].read_text()
-    pdfs = [write_pdf(tmp_path / f"{n}.pdf", estimate) for n in "ab"]
+    pdfs = [write_pdf(tmp_path / f"{n}.pdf", [Section(estimate=estimate)]) for n in "ab"]
     assert pdfs[0].read_bytes() == pdfs[1].read_bytes()
     assert pdfs[0].read_bytes().startswith(b"%PDF")
 

@@ -17,6 +17,7 @@ from cda.cli.options import (
     set_option,
     split_settings,
 )
+from cda.cli.progress import steps
 from cda.cli.talk import (
     command_line,
     end_on_stop,
@@ -26,11 +27,15 @@ from cda.cli.talk import (
     say_next,
     show_findings,
 )
+from cda.errors import CdaError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
-    from cda.results import Estimate, Savings
+    from cda.race import Race
+    from cda.report import Section
+    from cda.results import Estimate, Finding, Savings
+    from cda.session import Session
 
 EPILOG = """\b
 Examples:
@@ -96,39 +101,46 @@ def command(
     force: bool,
     as_json: bool,
 ) -> int:
-    """Write one self-contained page for athlete, coach and analyst."""
+    """Write one self-contained page for athlete, coach and analyst.
+
+    Several folders of one rider are pooled, and the page opens with what the last day changed;
+    several riders have a section each.
+    """
     for path in (out, pdf):  # before the work, not after it
         if path is not None:
             refuse_foreign(path, force=force)
-    from cda.cli.work import estimate_sessions
-    from cda.report import build_report, write_csv, write_figures, write_pdf
+    from cda.report import build_page, write_csv, write_figures, write_pdf
 
-    savings = None
-    if race_file is None:
-        estimate = estimate_sessions(sessions, settings, level=level)
-    else:
-        from cda.priority import time_savings
+    race = None
+    if race_file is not None:
         from cda.race import load_race
 
-        for_session, for_race, notes = split_settings(settings, own="session")
+        settings, for_race, notes = split_settings(settings, own="session")
         for note in notes:
             say(note)
         race = load_race(race_file, overrides=for_race)
-        estimate = estimate_sessions(sessions, for_session, level=level)
-        savings = time_savings(estimate, race)
-        end_on_stop(savings.findings, session_names={})
-    photos = {} if no_photos else _photos(estimate, sessions)
-    write_file(out, build_report(estimate, savings, photos=photos), force=force)
-    written = [out]
-    if pdf is not None:
-        write_pdf(pdf, estimate, savings, photos=photos)
-        written.append(pdf)
-    if csv_folder is not None:
-        written += _write_folder(csv_folder, write_csv, estimate, savings, force=force)
-    if figures_folder is not None:
-        written += _write_folder(figures_folder, write_figures, estimate, savings, force=force)
-    findings = (*estimate.findings, *(savings.findings if savings else ()))
-    show_findings(findings, session_names={s.key: s.folder for s in estimate.sessions})
+    wanted = [out, *(p for p in (pdf, csv_folder, figures_folder) if p is not None)]
+    with steps(1 + 2 * len(sessions) + len(wanted)) as begin:
+        found = _sections(sessions, settings, race, level=level, photos=not no_photos, begin=begin)
+        begin("drawing the page")
+        write_file(out, build_page(found), force=force)
+        written = [out]
+        if pdf is not None:
+            begin("setting the PDF")
+            write_pdf(pdf, found)
+            written.append(pdf)
+        if csv_folder is not None:
+            begin("writing tables")
+            written += _write_folder(csv_folder, write_csv, found, force=force)
+        if figures_folder is not None:
+            begin("writing pictures")
+            written += _write_folder(figures_folder, write_figures, found, force=force)
+    findings: list[Finding] = []
+    for section in found:
+        findings += section.estimate.findings
+        findings += section.savings.findings if section.savings else ()
+    names = {s.key: s.folder for section in found for s in section.estimate.sessions}
+    show_findings(findings, session_names=names)
     if as_json:
         print_document(
             {
@@ -149,6 +161,61 @@ def command(
     return exit_status(findings)
 
 
+def _sections(
+    folders: Sequence[Path],
+    settings: Mapping[str, str],
+    race: Race | None,
+    *,
+    level: float,
+    photos: bool,
+    begin: Callable[[str], None],
+) -> list[Section]:
+    """Return the results of every rider, in the order given; days in the order of their dates."""
+    from cda.analysis import estimate_cda
+    from cda.cli.work import load_sessions
+    from cda.priority import time_savings
+    from cda.report import Section
+    from cda.results.numbers import shown
+
+    begin("reading the ride" if len(folders) == 1 else "reading the rides")
+    sessions, names = load_sessions(folders, settings)
+    riders: dict[str, list[tuple[Session, Path]]] = {}
+    for session, folder in zip(sessions, folders, strict=True):
+        riders.setdefault(session.settings.rider.id, []).append((session, folder))
+    found = []
+    for rider, ridden in riders.items():
+        ridden.sort(key=lambda one: str(one[0].settings.date or ""))
+        days = [session for session, _ in ridden]
+        begin("estimating" if len(riders) == 1 else f"estimating {shown(rider)}")
+        estimate = estimate_cda(days if len(days) > 1 else days[0], level=level)
+        end_on_stop(estimate.findings, session_names=names)
+        previous = None
+        if len(days) > 1:
+            begin("estimating without the last day")
+            previous = _estimated_before(days[:-1], level=level)
+        savings = None
+        if race is not None:
+            begin("riding the race")
+            savings = time_savings(estimate, race)
+            end_on_stop(savings.findings, session_names={})
+        pictures = _photos(estimate, [folder for _, folder in ridden]) if photos else {}
+        found.append(
+            Section(estimate=estimate, savings=savings, photos=pictures, previous=previous)
+        )
+    return found
+
+
+def _estimated_before(days: Sequence[Session], *, level: float) -> Estimate | None:
+    """Return the estimate without the last day, or None where those days allow none."""
+    from cda.analysis import estimate_cda
+
+    try:
+        estimate = estimate_cda(list(days) if len(days) > 1 else days[0], level=level)
+    except CdaError:
+        return None
+    return None if any(f.severity == "stop" for f in estimate.findings) else estimate
+
+
 def _photos(estimate: Estimate, folders: Sequence[Path]) -> dict[str, bytes]:
     """Return the picture files that the sessions name; the last folder that has one wins."""
     from cda.session import inside_folder
@@ -167,15 +234,22 @@ def _photos(estimate: Estimate, folders: Sequence[Path]) -> dict[str, bytes]:
 def _write_folder(
     folder: Path,
     write: Callable[[Path, Estimate, Savings | None], Sequence[Path]],
-    estimate: Estimate,
-    savings: Savings | None,
+    sections: Sequence[Section],
     *,
     force: bool,
 ) -> list[Path]:
-    """Let a writer of several files work in a scratch folder, then move what may be written."""
-    with tempfile.TemporaryDirectory() as scratch:
-        made = [(folder / p.name, p.read_bytes()) for p in write(Path(scratch), estimate, savings)]
-    folder.mkdir(exist_ok=True)
+    """Let a writer of several files work in a scratch folder, then move what may be written.
+
+    With several riders each has a folder of its own in `folder`, named by its id.
+    """
+    made: list[tuple[Path, bytes]] = []
+    for section in sections:
+        own = folder / section.estimate.sessions[0].rider_id if len(sections) > 1 else folder
+        with tempfile.TemporaryDirectory() as scratch:
+            files = write(Path(scratch), section.estimate, section.savings)
+            made += [(own / p.name, p.read_bytes()) for p in files]
+    for path, _ in made:
+        path.parent.mkdir(parents=len(sections) > 1, exist_ok=True)
     for path, data in made:  # all are looked at before the first is written
         refuse_foreign(path, data, force=force)
     for path, data in made:

@@ -45,9 +45,15 @@ def estimate_sessions(
 ) -> Estimate:
     """Return the estimate from one folder, or from several days of one rider together."""
     from cda.analysis import estimate_cda
+    from cda.cli.progress import steps
 
-    sessions, names = load_sessions(folders, settings)
-    given = sessions if len(sessions) > 1 else sessions[0]
+    with steps(2) as begin:
+        begin("reading the ride" if len(folders) == 1 else "reading the rides")
+        sessions, names = load_sessions(folders, settings)
+        given = sessions if len(sessions) > 1 else sessions[0]
+        if not monte_carlo:
+            begin("estimating")
+            estimate = estimate_cda(given, level=level)
     if monte_carlo:
         with click.progressbar(
             length=monte_carlo,
@@ -61,7 +67,5 @@ def estimate_sessions(
                 monte_carlo=monte_carlo,
                 progress=lambda done: bar.update(done - bar.pos),
             )
-    else:
-        estimate = estimate_cda(given, level=level)
     end_on_stop(estimate.findings, session_names=names)
     return estimate

@@ -178,19 +178,19 @@ def plot_course(savings: Savings, *, ax: Axes | None = None) -> Axes:
         raise ValueError("these savings carry no course: plot_course needs a race with a course")
     if ax is None:
         ax = new_axes(1.8 if course.headwind_m_s is None else 2.6, left_in=LABELLED_IN)
+    wind = course.headwind_m_s
+    profile, strip = (ax, ax) if wind is None else strips(ax, lower=0.26, gap=0.12)
     keep = np.unique(np.linspace(0, course.distance_m.size - 1, 400).astype(int))
     distance_km = course.distance_m[keep] / 1000.0
-    ax.plot(distance_km, course.elevation_m[keep], color=INK, linewidth=1.1)
-    ax.set_ylabel("Height [m]")
-    scale_lines(ax, "y")
-    ax.margins(x=0.0)
-    if course.headwind_m_s is None:
-        ax.set_xlabel("Distance [km]")
-        return ax
-    strip = strips(ax, lower=0.26, gap=0.12)
-    strip.axhline(0.0, color=MUTED, linewidth=0.9)
-    strip.plot(distance_km, course.headwind_m_s[keep], color=ACCENT, linewidth=1.0)
-    scale_lines(strip, "y", most=3)
+    profile.plot(distance_km, course.elevation_m[keep], color=INK, linewidth=1.1)
+    profile.set_ylabel("Height [m]")
+    profile.margins(x=0.0)
+    scale_lines(profile, "y")
+    if wind is not None:
+        strip.axhline(0.0, color=MUTED, linewidth=0.9)
+        strip.plot(distance_km, wind[keep], color=ACCENT, linewidth=1.0)
+        strip.margins(x=0.0)
+        scale_lines(strip, "y", most=3)
+        strip.set_ylabel("Headwind\n[m/s]")
     strip.set_xlabel("Distance [km]")
-    strip.set_ylabel("Headwind\n[m/s]")
     return ax

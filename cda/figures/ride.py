@@ -185,10 +185,10 @@ def plot_effort(estimate: Estimate, session: str, *, ax: Axes | None = None) -> 
         for r in estimate.runs
         if r.session == session and r.mean_power_w is not None and r.mean_speed_m_s is not None
     ]
-    speed = strips(ax, lower=0.46, gap=0.08)
+    power, speed = strips(ax, lower=0.46, gap=0.08)
     number = np.array([float(r.run) for r in runs])
     values = {
-        ax: [r.mean_power_w or 0.0 for r in runs],
+        power: [r.mean_power_w or 0.0 for r in runs],
         speed: [r.mean_speed_m_s or 0.0 for r in runs],
     }
     marks = [(letter.get(r.position, "?"), r.used) for r in runs]
@@ -206,9 +206,9 @@ def plot_effort(estimate: Estimate, session: str, *, ax: Axes | None = None) -> 
         strip.margins(x=0.03, y=0.16)
         scale_lines(strip, "y", most=3)
     if runs:
-        ax.set_xlim(number.min() - 0.8, number.max() + 0.8)
+        speed.set_xlim(number.min() - 0.8, number.max() + 0.8)
     speed.xaxis.set_major_locator(MaxNLocator(6, integer=True))
-    ax.set_ylabel("Mean\npower [W]")
+    power.set_ylabel("Mean\npower [W]")
     speed.set_ylabel("Mean\nspeed [m/s]")
     speed.set_xlabel("Run, in the order of the run sheet")
     return ax

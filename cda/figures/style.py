@@ -132,16 +132,16 @@ def letter_marks(
     )
 
 
-def strips(ax: Axes, lower: float, gap: float) -> Axes:
-    """Make `ax` the upper of two strips over one horizontal scale; return the lower one.
+def strips(ax: Axes, lower: float, gap: float) -> tuple[Axes, Axes]:
+    """Divide the room of `ax` into two strips over one horizontal scale; return both.
 
-    The lower one takes `lower`, the gap `gap` of the height that `ax` had.
+    The lower one takes `lower`, the gap `gap` of the height.
     """
-    left, bottom, width, height = ax.get_position().bounds
-    upper = 1.0 - lower - gap
-    ax.set_position((left, bottom + (lower + gap) * height, width, upper * height))
-    ax.tick_params(axis="x", labelbottom=False)
-    return ax.inset_axes((0.0, -(lower + gap) / upper, 1.0, lower / upper), sharex=ax)
+    ax.set_axis_off()
+    below = ax.inset_axes((0.0, 0.0, 1.0, lower))
+    above = ax.inset_axes((0.0, lower + gap, 1.0, 1.0 - lower - gap), sharex=below)
+    above.tick_params(axis="x", labelbottom=False)
+    return above, below
 
 
 def literal(text: str) -> str:

@@ -70,8 +70,7 @@ def build_page(sections: Sequence[Section]) -> str:
     many = len(sections) > 1
     named = []
     for section in sections:
-        name = f"Rider {shown(section.estimate.sessions[0].rider_id)}" if many else ""
-        named.append((name, report_parts(section)))
+        named.append((rider_name(section) if many else "", report_parts(section)))
     return render_page(named, title=page_title(sections), subtitle=page_subtitle(sections))
 
 
@@ -114,6 +113,11 @@ def report_parts(section: Section) -> list[Part]:
         again(estimate, savings),
     ]
     return [part for part in parts if part is not None]
+
+
+def rider_name(section: Section) -> str:
+    """Return what a rider's section is headed with where there are several."""
+    return f"Rider {shown(section.estimate.sessions[0].rider_id)}"
 
 
 def page_title(sections: Sequence[Section]) -> str:

@@ -10,15 +10,13 @@ from typing import TYPE_CHECKING, Final
 from cda.figures.style import ACCENT, FAINT, INK, MUTED, literal, look
 from cda.report.blocks import Block, Card, Fold, Heading, Items, Panels, Picture, Table, Text
 from cda.report.export import write_bytes
-from cda.report.page import Section, page_subtitle, page_title, report_parts
+from cda.report.page import Section, page_subtitle, page_title, report_parts, rider_name
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Sequence
     from pathlib import Path
 
     from matplotlib.figure import Figure
-
-    from cda.results import Estimate, Savings
 
 PAGE_IN: Final = (8.27, 11.69)
 MARGIN_IN: Final = 0.75
@@ -28,36 +26,38 @@ CHARACTER: Final = 0.56  # mean width of a character over the size of the type, 
 LEADING: Final = 1.4
 
 
-def write_pdf(
-    path: Path,
-    estimate: Estimate,
-    savings: Savings | None = None,
-    *,
-    photos: Mapping[str, bytes] | None = None,
-    previous: Estimate | None = None,
-) -> Path:
+def write_pdf(path: Path, sections: Sequence[Section]) -> Path:
     """Write the report as a PDF of A4 pages; the same results give the same bytes.
+
+    Parameters
+    ----------
+    path : Path
+    sections : sequence of Section
+        One a rider, as for `build_page`; with several each begins on a page of its own.
 
     Raises
     ------
     OutputError
         If the file cannot be written.
     """
-    section = Section(estimate=estimate, savings=savings, photos=photos, previous=previous)
     buffer = io.BytesIO()
     with look():
         from matplotlib.backends.backend_pdf import PdfPages
 
-        title = page_title([section])
+        title = page_title(sections)
         meta = {"Title": title, "Creator": "cda-field-test", "CreationDate": None, "ModDate": None}
         with PdfPages(buffer, metadata=meta) as pages:
             setter = _Setter(pages.savefig)
             setter.text(title, size=17)
-            setter.text(page_subtitle([section]), size=9, colour=MUTED)
-            for part in report_parts(section):
-                setter.heading(part.title, level=2)
-                for block in part.blocks:
-                    setter.block(block)
+            setter.text(page_subtitle(sections), size=9, colour=MUTED)
+            for place, section in enumerate(sections):
+                if len(sections) > 1:
+                    if place:
+                        setter.end_page()
+                    setter.text(rider_name(section), size=15, bold=True, keep_in=2.0)
+                for part in report_parts(section):
+                    setter.heading(part.title, level=2)
+                    setter.blocks(part.blocks)
             setter.end_page()
     return write_bytes(path, buffer.getvalue())
 
@@ -124,19 +124,27 @@ class _Setter:
             self._top_in -= line_in
         self._top_in -= 0.3 * line_in
 
-    def heading(self, text: str, *, level: int) -> None:
+    def heading(self, text: str, *, level: int, keep_in: float = 1.4) -> None:
         """Set a heading, never alone at the foot of a page."""
         self._top_in -= 0.14
-        self.text(text, size=14 if level == 2 else 11, bold=level > 2, keep_in=1.4)
+        self.text(text, size=14 if level == 2 else 11, bold=level > 2, keep_in=keep_in)
         if level == 2 and self._figure is not None:
             self._rule(self._figure, self._top_in, INK)
             self._top_in -= 0.1
 
+    def blocks(self, blocks: Sequence[Block]) -> None:
+        """Set blocks one after the other, a heading together with the picture it heads."""
+        for place, block in enumerate(blocks):
+            if isinstance(block, Heading):
+                below = blocks[place + 1] if place + 1 < len(blocks) else None
+                tall_in = _size_in(below)[1] + 0.2 if isinstance(below, Picture) else 1.4
+                self.heading(block.text, level=block.level, keep_in=tall_in)
+            else:
+                self.block(block)
+
     def block(self, block: Block) -> None:
-        """Set any block."""
-        if isinstance(block, Heading):
-            self.heading(block.text, level=block.level)
-        elif isinstance(block, Text):
+        """Set any block but a heading."""
+        if isinstance(block, Text):
             lead = block.style == "lead"
             self.text(block.text, size=12.5 if lead else 9.5, colour=ACCENT if lead else INK)
         elif isinstance(block, Items):
@@ -149,33 +157,73 @@ class _Setter:
         elif isinstance(block, Picture):
             self._picture(block)
         elif isinstance(block, Panels):
-            for title, picture in block.panels:
-                self._picture(picture, title=title)
-            self.text(block.caption, size=8.5, colour=MUTED)
+            self._panels(block)
         elif isinstance(block, Card):
             self._card(block)
         elif isinstance(block, Fold):
             self.text(block.summary, bold=True, keep_in=0.6)
-            for inner in block.blocks:
-                self.block(inner)
+            self.blocks(block.blocks)
 
-    def _picture(self, picture: Picture, *, title: str = "") -> None:
+    def _picture(self, picture: Picture) -> None:
+        """Set a picture with its words beside it."""
+        width_in, height_in = _size_in(picture)
+        size = 8.5
+        line_in = size * LEADING / POINTS_PER_IN
+        words = f"{picture.finding} {picture.caption}".strip()
+        lines = _wrapped(words, WIDTH_IN - width_in - 0.15, size)
+        figure = self._page(max(height_in, line_in * len(lines)))
+        top_in = self._top_in
+        self._draw(picture, MARGIN_IN, top_in - height_in)
+        first_in = top_in - max(0.0, 0.5 * (height_in - line_in * len(lines)))
+        for index, line in enumerate(lines):
+            figure.text(
+                (MARGIN_IN + width_in + 0.15) / PAGE_IN[0],
+                (first_in - index * line_in) / PAGE_IN[1],
+                literal(line),
+                size=size,
+                color=MUTED,
+                va="top",
+            )
+        self._top_in = top_in - max(height_in, line_in * len(lines)) - 0.12
+
+    def _panels(self, panels: Panels) -> None:
+        """Set small pictures, two beside each other, and their words once."""
+        step_in = WIDTH_IN / 2
+        for at in range(0, len(panels.panels), 2):
+            row = panels.panels[at : at + 2]
+            heights = [_size_in(picture)[1] for _, picture in row]
+            figure = self._page(max(heights) + 0.45)
+            top_in = self._top_in
+            for place, (title, picture) in enumerate(row):
+                left_in = MARGIN_IN + place * step_in
+                for text, y_in, weight in (
+                    (title, top_in, "bold"),
+                    (picture.finding, top_in - 0.2 - heights[place], "normal"),
+                ):
+                    figure.text(
+                        left_in / PAGE_IN[0],
+                        y_in / PAGE_IN[1],
+                        literal(_wrapped(text, step_in, 8.0)[0]),
+                        size=8.0,
+                        va="top",
+                        weight=weight,
+                    )
+                self._draw(picture, left_in, top_in - 0.18 - heights[place])
+            self._top_in = top_in - max(heights) - 0.45
+        self.text(panels.caption, size=8.5, colour=MUTED)
+
+    def _draw(self, picture: Picture, left_in: float, bottom_in: float) -> None:
         drawn = picture.draw(None)
         width_in, height_in = drawn.figure.get_size_inches()  # type: ignore[union-attr]
         inner = drawn.get_position()
-        figure = self._page(height_in + 0.6)
-        if title:
-            self.text(title, size=9, bold=True)
-        bottom_in = self._top_in - height_in
         box = (
-            (MARGIN_IN + inner.x0 * width_in) / PAGE_IN[0],
+            (left_in + inner.x0 * width_in) / PAGE_IN[0],
             (bottom_in + inner.y0 * height_in) / PAGE_IN[1],
             inner.width * width_in / PAGE_IN[0],
             inner.height * height_in / PAGE_IN[1],
         )
-        picture.draw(figure.add_axes(box))
-        self._top_in = bottom_in - 0.05
-        self.text(f"{picture.finding} {picture.caption}".strip(), size=8.5, colour=MUTED)
+        assert self._figure is not None
+        picture.draw(self._figure.add_axes(box))
 
     def _card(self, card: Card) -> None:
         self.text(card.title, bold=True, keep_in=0.8)
@@ -201,7 +249,7 @@ class _Setter:
             self.text(line, indent_in=0.1)
 
     def _table(self, table: Table) -> None:
-        size = 7.0 if len(table.head) > 5 else 8.0
+        size = 6.0 if table.small else 7.0 if len(table.head) > 5 else 8.0
         widths = _column_widths(table, size)
         self.text(table.caption, size=8.5, colour=MUTED, keep_in=0.7)
         self._row(table.head, widths, size, bold=True)
@@ -231,6 +279,11 @@ class _Setter:
             left_in += width
         self._top_in -= height_in
         self._rule(figure, self._top_in, INK if bold else FAINT)
+
+
+def _size_in(picture: Picture) -> tuple[float, float]:
+    width_in, height_in = picture.draw(None).figure.get_size_inches()  # type: ignore[union-attr]
+    return float(width_in), float(height_in)
 
 
 def _wrapped(text: str, width_in: float, size: float) -> list[str]:
