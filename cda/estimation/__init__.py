@@ -6,5 +6,9 @@ from cda.estimation.answers import run_estimates as run_estimates
 from cda.estimation.day import DayInputs as DayInputs
 from cda.estimation.fit import Fit as Fit
 from cda.estimation.fit import fit_days as fit_days
+from cda.estimation.laps import Bends as Bends
+from cda.estimation.laps import Laps as Laps
+from cda.estimation.laps import LoopWind as LoopWind
+from cda.estimation.laps import lap_integrals as lap_integrals
 from cda.estimation.spoiled import RunInQuestion as RunInQuestion
 from cda.estimation.spoiled import runs_in_question as runs_in_question
