@@ -5,7 +5,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from cda.elevation import air_path_integrals, leg_energies, virtual_rise_m
+from cda.elevation import (
+    air_path_integrals,
+    end_weights,
+    leg_energies,
+    leg_mean_share,
+    virtual_rise_m,
+)
 from cda.errors import EstimationError
 from cda.legs import Leg
 
@@ -187,3 +193,77 @@ def test_one_metre_over_1200_m_equals_a_fifth_of_a_metre_a_second() -> None:
     )
     per_wind = rise(flat, headwind_m_s=1.2) - rise(flat, headwind_m_s=1.0)
     assert per_wind[-1] == pytest.approx(-1.0, abs=0.15)
+
+
+def test_the_weights_of_the_ends_have_mean_one_and_are_the_same_both_ways() -> None:
+    share = np.linspace(0.0, 1.0, 2001)
+    value, summed = end_weights(share)
+    assert np.trapezoid(value, share) == pytest.approx(1.0, abs=1e-4)
+    assert value == pytest.approx(value[::-1])
+    assert value[0] == pytest.approx(2.5 * value[1000])
+    assert summed[0] == 0.0
+    assert summed[-1] == pytest.approx(1.0)
+    assert np.diff(summed) * 2000 == pytest.approx(0.5 * (value[1:] + value[:-1]), abs=2e-3)
+
+
+@pytest.mark.parametrize("time_s", [15.0, 25.0, 60.0])
+def test_weighted_ends_come_near_the_best_mean_of_a_gust_process(time_s: float) -> None:
+    # Against the best linear unbiased mean of an Ornstein-Uhlenbeck process over 109 s, whose
+    # variance is 2 / (2 + duration/time) (Grenander 1954, from memory).
+    duration = 109.0
+    best = 2.0 / (2.0 + duration / time_s)
+    r = duration / time_s
+    plain = 2.0 / r * (1.0 - (1.0 - np.exp(-r)) / r)
+    weighted = leg_mean_share(duration, time_s)
+    assert best < weighted < plain
+    assert (plain - weighted) / (plain - best) > 0.45  # about half of what there is to gain
+
+
+def test_weighted_sums_take_the_same_share_of_a_steady_leg() -> None:
+    steady = leg(
+        along_m=9.5 * np.arange(101.0),
+        speed_m_s=np.full(101, 9.5),
+        power_w=np.full(101, 200.0),
+    )
+    plain, weighted = (leg_energies([steady], weigh_ends=w) for w in (False, True))
+    for name in ("length_m", "duration_s", "speed_dx", "work_j"):
+        assert getattr(weighted, name)[0] == pytest.approx(getattr(plain, name)[0], rel=1e-3)
+    assert leg_energies([steady], weigh_ends=True).work_per_delay_w[0] == pytest.approx(0.0)
+
+
+def test_what_late_power_costs_a_weighted_leg() -> None:
+    # Power delayed by half a second, done twice: by hand and by the derivative.
+    stamps = np.arange(0.0, 100.0 + 0.25, 0.25)
+    power = 200.0 + 120.0 * np.sin(0.008 * stamps)
+    late = 200.0 + 120.0 * np.sin(0.008 * (stamps - 0.5))
+    rides = [
+        leg(
+            time_s=stamps,
+            along_m=12.0 * stamps,
+            speed_m_s=np.full(len(stamps), 12.0),
+            power_w=p,
+            altitude_m=None,
+        )
+        for p in (late, power)
+    ]
+    was, now = (leg_energies([ride], weigh_ends=True) for ride in rides)
+    # The power at a gate is the mean of five seconds: at 0.96 W/s that is 2.4 W off at either end,
+    # times weight and half a second up to 4.6 J.
+    change = now.work_j[0] - was.work_j[0]
+    assert change == pytest.approx(0.5 * was.work_per_delay_w[0], abs=4.6)
+    assert abs(change) > 30.0
+
+
+def test_weighted_climb_of_a_hill_between_the_gates() -> None:
+    hill = np.concatenate([np.linspace(0.0, 5.0, 51), np.linspace(4.9, 0.0, 50)])
+    steady = {"along_m": 9.5 * np.arange(101.0), "speed_m_s": np.full(101, 9.5)}
+    rides = [leg(altitude_m=hill, direction=d, **steady) for d in (1, -1)]
+    e = leg_energies(rides, weigh_ends=True)
+    assert e.altitude_change_m == pytest.approx([0.0, 0.0])
+    assert e.relief_shift_m == pytest.approx([0.0, 0.0], abs=0.02)  # up and down weigh alike
+    ramp = leg(altitude_m=np.minimum(np.arange(101) / 10.0, 3.0), **steady)
+    slope = leg_energies([ramp], weigh_ends=True)
+    assert slope.altitude_change_m[0] == pytest.approx(3.0)
+    _, summed = end_weights(np.array([0.3]))
+    assert slope.relief_shift_m is not None
+    assert slope.relief_shift_m[0] == pytest.approx(10.0 * summed[0] - 3.0, abs=0.05)

@@ -10,9 +10,16 @@ from cda.air import (
     air_density_with_uncertainty,
     normal_gravity,
     station_pressure,
-    wind_at_height,
 )
-from cda.elevation import leg_energies
+from cda.analysis.laps import as_laps, down_to_rider
+from cda.analysis.weather import (
+    WIND_CHANGE_SD,
+    crosswind_from_yaw,
+    leg_temperature_c,
+    over_time,
+    wind_over_time,
+)
+from cda.elevation import leg_energies, leg_mean_share
 from cda.estimation import DayInputs
 
 if TYPE_CHECKING:
@@ -20,8 +27,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from cda.elevation import LegEnergies
     from cda.legs import LegSet
     from cda.session import Session
+    from cda.session.settings import WindSettings
 
 # Altimeter difference over all legs: what the port's pressure error leaves, whatever the number
 # of legs (design of the model: about 0.2 m), and the least that steps and lag leave.
@@ -32,9 +41,9 @@ NO_READING_WIND_SD_M_S: Final = 5.0  # no weather reading: the wind along the ro
 # Crosswind that nobody read: wind comes from anywhere, so the part across is taken as large as
 # the part along with this floor [m/s]; its square is uncertain by all of itself.
 CROSSWIND_FLOOR_M_S: Final = 0.4
-# Gusts within legs are stronger than their means over legs; 25 s gusts over a leg of two minutes
-# keep about a third of their variance.
-LEG_MEAN_SHARE: Final = 0.35
+# Gusts within legs are stronger than their means over legs: by how much depends on their
+# correlation time, which is taken as anywhere between these. [s]
+GUST_TIMES_S: Final = (8.0, 60.0)
 
 
 def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayInputs:
@@ -49,12 +58,28 @@ def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayI
         Ids in the order of the estimate.
     """
     s = session.settings
-    energies = leg_energies(legs.legs)
+    # Without altimeter the relief between the gates is not known, and round a loop nothing is
+    # symmetric: there plain sums.
+    out_and_back = legs.kind == "out-and-back"
+    weigh = out_and_back and any(
+        leg.altitude_m is not None and np.isfinite(leg.altitude_m).all() for leg in legs.legs
+    )
+    energies = leg_energies(legs.legs, weigh_ends=weigh)
     starts = energies.start_s
-    density, density_sd = leg_density(session, starts)
+    temperature = leg_temperature_c(session, legs.legs)
+    density, density_sd = leg_density(session, starts, temperature)
     hub = s.power_meter.location == "hub"
     height, height_sd = _height(session, energies.direction, energies.altitude_change_m)
-    headwind, headwind_sd, cross2, cross2_sd = _wind(session, legs)
+    read = wind_over_time(session, starts, legs.bearing_deg) if out_and_back else None
+    wind = s.wind if read is None else read.mean
+    headwind, headwind_sd, cross2, cross2_sd = _wind(wind, legs.bearing_deg)
+    yaw = crosswind_from_yaw(legs.legs, s.airspeed_sensor.scale)
+    if yaw is not None:
+        cross2, cross2_sd = float(np.mean(yaw[0])), yaw[1]
+    per_c = s.bike.rolling_resistance_per_c
+    believed_at = s.bike.rolling_resistance_at_c
+    if believed_at is None:
+        believed_at = float(np.mean(temperature))
     airspeed, samples = _leg_airspeed(energies)
     sd = {
         "power_scale": s.power_meter.scale_sd,
@@ -66,6 +91,7 @@ def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayI
         "bike_mass_kg": s.bike.mass_sd_kg,
         "density_relative": density_sd / float(np.mean(density)),
         "crosswind_squared": cross2_sd,
+        "rolling_per_c": 0.0 if per_c is None else s.bike.rolling_resistance_sd_per_c,
     }
     owner = {
         "power_scale": s.power_meter.id,
@@ -75,12 +101,13 @@ def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayI
         "speed_scale": s.bike.id,
         "bike_mass_kg": s.bike.id,
         "rolling_resistance": s.bike.id,
+        "rolling_per_c": s.bike.id,
         "rider_mass_kg": session.key,
         "density_relative": session.key,
         "crosswind_squared": session.key,
     }
     air = s.airspeed_sensor
-    return DayInputs(
+    inputs = DayInputs(
         key=session.key,
         energies=energies,
         position=np.array([positions.index(leg.position) for leg in legs.legs], dtype=np.intp),
@@ -114,7 +141,14 @@ def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayI
         airspeed_noise_sd_m_s=max(air.noise_sd_m_s, 0.02),
         leg_airspeed_m_s=airspeed,
         leg_airspeed_samples=samples,
+        leg_crosswind_squared=None if yaw is None else yaw[0],
+        leg_wind_change_m_s=None if read is None else read.change_m_s,
+        leg_wind_change_sd=WIND_CHANGE_SD,
+        leg_warmth_c=None if per_c is None else temperature - believed_at,
+        rolling_per_c=per_c or 0.0,
+        relief_shift_m=_relief_shift(energies) if weigh else 0.0,
     )
+    return inputs if legs.kind == "out-and-back" else as_laps(inputs, session, legs)
 
 
 def gravity_of(session: Session) -> float:
@@ -140,9 +174,19 @@ def road_elevation_m(session: Session) -> float:
 
 
 def leg_density(
-    session: Session, start_s: NDArray[np.float64]
+    session: Session,
+    start_s: NDArray[np.float64],
+    temperature_c: NDArray[np.float64] | None = None,
 ) -> tuple[NDArray[np.float64], float]:
     """Return air density for each leg, readings interpolated over time, and its uncertainty.
+
+    Parameters
+    ----------
+    session : Session
+    start_s : ndarray, shape (n,)
+        When each leg began. [s]
+    temperature_c : ndarray, shape (n,), or None
+        At each leg; None takes the readings or the one value. [degC]
 
     Returns
     -------
@@ -167,16 +211,9 @@ def leg_density(
         ("pressure_hpa", station),
         ("relative_humidity", air.relative_humidity),
     ):
-        rows = [
-            (r.time_s, getattr(r, name))
-            for r in session.air_readings
-            if getattr(r, name) is not None
-        ]
-        values[name] = (
-            np.interp(start_s, [r[0] for r in rows], [r[1] for r in rows])
-            if rows
-            else np.full(len(start_s), constant)
-        )
+        values[name] = over_time(session.air_readings, name, start_s, constant)
+    if temperature_c is not None:
+        values["temperature_c"] = temperature_c
     answers = [
         air_density_with_uncertainty(
             temperature_c=float(t),
@@ -191,6 +228,28 @@ def leg_density(
     distinct = dict(zip(dict.fromkeys(zip(*values.values(), strict=True)), answers, strict=True))
     density = np.array([distinct[row].density_kg_m3 for row in zip(*values.values(), strict=True)])
     return density, float(np.mean([a.se_kg_m3 for a in answers]))
+
+
+def gust_share(energies: LegEnergies) -> float:
+    """Return which share of the gusts' variance is left in the means over legs."""
+    duration = float(np.mean(energies.duration_s))
+    return float(np.mean([leg_mean_share(duration, t) for t in np.geomspace(*GUST_TIMES_S, 7)]))
+
+
+def _relief_shift(energies: LegEnergies) -> float:
+    """Return what the weights of the ends add to the height between the gates, by the altimeter.
+
+    Its error looks like height and wind along the road, which are free: it costs next to nothing.
+    """
+    shift = energies.relief_shift_m
+    assert shift is not None
+    signed = energies.direction * shift
+    means = [
+        float(np.mean(signed[mine]))
+        for d in (1.0, -1.0)
+        if (mine := (energies.direction == d) & np.isfinite(shift)).any()
+    ]
+    return float(np.mean(means)) if means else 0.0
 
 
 def _height(
@@ -219,24 +278,15 @@ def _height(
     return sum(v / sd**2 for v, sd in beliefs) / weight, float(weight**-0.5)
 
 
-def _wind(session: Session, legs: LegSet) -> tuple[float | None, float, float, float]:
+def _wind(
+    wind: WindSettings | None, bearing: float | None
+) -> tuple[float | None, float, float, float]:
     """Return the reading's headwind for "out" with its sd, and crosswind squared with its sd."""
-    wind = session.settings.wind
-    bearing = legs.bearing_deg
     if wind is None:
         # Filled in from the fitted wind by the analysis: here only the floor is known.
         return None, NO_READING_WIND_SD_M_S, CROSSWIND_FLOOR_M_S**2, CROSSWIND_FLOOR_M_S**2
-    speed, speed_sd = wind.speed_m_s, wind.speed_sd_m_s
-    if wind.height_m > wind.rider_height_m:
-        factor = float(
-            wind_at_height(
-                1.0,
-                reading_height_m=wind.height_m,
-                target_height_m=wind.rider_height_m,
-                roughness_m=wind.roughness_m,
-            )
-        )
-        speed, speed_sd = factor * speed, factor * speed_sd
+    factor = down_to_rider(wind)
+    speed, speed_sd = factor * wind.speed_m_s, factor * wind.speed_sd_m_s
     if wind.from_deg is None or bearing is None:
         # A speed without a direction, or a road without one: either part has half the mean square.
         half = 0.5 * (speed**2 + speed_sd**2)
@@ -258,12 +308,9 @@ def _wind(session: Session, legs: LegSet) -> tuple[float | None, float, float, f
 
 
 def _leg_airspeed(
-    energies: object,
+    energies: LegEnergies,
 ) -> tuple[NDArray[np.float64] | None, NDArray[np.float64] | None]:
     """Return each leg's mean airspeed over time, and how many samples it rests on."""
-    from cda.elevation import LegEnergies
-
-    assert isinstance(energies, LegEnergies)
     channel = energies.step_airspeed_m_s
     if channel is None:
         return None, None
@@ -281,4 +328,5 @@ def _leg_airspeed(
     mean = np.where(share > 0.7, mean + energies.length_m / energies.duration_s, np.nan)
     if not np.isfinite(mean).any():
         return None, None
-    return mean, energies.sum_steps(good.astype(float))
+    # Samples of unequal weight count for less (Kish 1965, Survey Sampling: (sum w)^2 / sum w^2).
+    return mean, summed**2 / np.maximum(energies.sum_steps(weight**2), 1e-9)

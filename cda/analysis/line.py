@@ -19,7 +19,8 @@ from cda.analysis.assemble import (
     settings_used,
     software,
 )
-from cda.analysis.inputs import CROSSWIND_FLOOR_M_S, LEG_MEAN_SHARE, day_inputs
+from cda.analysis.inputs import CROSSWIND_FLOOR_M_S, day_inputs, gust_share
+from cda.analysis.laps import lap_findings, with_gusts
 from cda.budget import budget_lines
 from cda.comparison import compare, pairs
 from cda.errors import EstimationError, SessionError
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
     from cda.estimation import DayInputs, Fit
     from cda.legs import LegSet
     from cda.session import Session
+
+
+LEAST_CROSSWIND_M_S = 0.2  # nowhere outdoors is the air across the road quite still
 
 
 def estimate_cda(
@@ -78,7 +82,7 @@ def estimate_cda(
     positions, reference = _positions(sessions, legs)
     days = [day_inputs(one, cut, positions) for one, cut in zip(sessions, legs, strict=True)]
     first = fit_days(days, positions, rounds=1)
-    days = _with_crosswind(sessions, days, first)
+    days = _with_crosswind(days, first)
     fit = fit_days(days, positions, start=first.beta)
     return _estimate(sessions, legs, days, fit, positions, reference, level, monte_carlo, progress)
 
@@ -113,6 +117,7 @@ def _estimate(
         *(finding for cut in legs for finding in cut.findings),
         *_own_findings(sessions, legs, positions, used),
     ]
+    findings += lap_findings(sessions, legs, days, fit, positions)
     winds = leg_winds(legs, answers)
     summaries = session_summaries(sessions, legs, days, fit)
     findings += _checks(sessions, legs, estimates, variance, winds, summaries)
@@ -210,22 +215,30 @@ def _positions(sessions: Sequence[Session], legs: Sequence[LegSet]) -> tuple[lis
     return order, reference
 
 
-def _with_crosswind(
-    sessions: Sequence[Session], days: Sequence[DayInputs], first: Fit
-) -> list[DayInputs]:
+def _with_crosswind(days: Sequence[DayInputs], first: Fit) -> list[DayInputs]:
     """Add what the first fit says of the wind to the crosswind: gusts, slow part, direction.
 
-    Gusts blow across as hard as along. Without a reading the mean part across is taken as large
-    as the mean part along: over all directions the two are alike.
+    Gusts and slow wind blow across as hard as along. Without a reading the mean part across is
+    taken as large as the mean part along: over all directions the two are alike. The square of
+    the fitted mean is too large by its own variance, which is taken off.
     """
-    gust = (first.component("leg_wind") or 0.0) ** 2 / LEG_MEAN_SHARE
-    slow = (first.component("slow_wind") or 0.0) ** 2
     changed = []
-    for one, day in zip(sessions, days, strict=True):
-        along = float(first.beta[first.names.index(f"{day.key}:wind")])
+    for day in days:
+        of_gusts, of_slow = first.wind_scale.get(day.key, (1.0, 1.0))
+        if day.laps is not None:
+            changed.append(with_gusts(day, of_gusts * (first.component("leg_wind") or 0.0)))
+            continue
+        gust = (of_gusts * (first.component("leg_wind") or 0.0)) ** 2 / gust_share(day.energies)
+        slow = (of_slow * (first.component("slow_wind") or 0.0)) ** 2
+        column = first.names.index(f"{day.key}:wind")
+        along = float(first.beta[column]) ** 2 - float(first.covariance[column, column])
         mean, sd = day.crosswind_squared, day.systematic_sd["crosswind_squared"]
-        if one.settings.wind is None or day.headwind_m_s is None:
-            mean, sd = CROSSWIND_FLOOR_M_S**2 + along**2, CROSSWIND_FLOOR_M_S**2 + along**2
+        if day.leg_crosswind_squared is not None:
+            changed.append(day)  # gusts and all were read
+            continue
+        if day.headwind_m_s is None:
+            mean = max(along, LEAST_CROSSWIND_M_S**2)
+            sd = CROSSWIND_FLOOR_M_S**2 + mean
         changed.append(
             replace(
                 day,
@@ -238,13 +251,17 @@ def _with_crosswind(
 
 def _variance(fit: Fit) -> Variance:
     per_wind = float(np.mean([np.mean(q.cda) for q in fit.system.equations]))  # m/s for 1 m^2
-    leg_wind = fit.component("leg_wind") or 0.0
+    # Laps have scales of their own; of several days the fit has its own about 1.
+    scales = list(fit.wind_scale.values())
+    gusty, breezy = scales[0] if len(scales) == 1 else (1.0, 1.0)
+    leg_wind = gusty * (fit.component("leg_wind") or 0.0)
+    slow_wind = fit.component("slow_wind")
     leg_drag = fit.component("leg_drag") or 0.0
     return Variance(
         run_to_run_sd_m2=fit.component("run"),
         leg_sd_m2=float(np.hypot(leg_wind / per_wind, leg_drag)),
         day_to_day_sd_m2=fit.component("day"),
-        slow_wind_sd_m_s=fit.component("slow_wind"),
+        slow_wind_sd_m_s=None if slow_wind is None else breezy * slow_wind,
         gust_sd_m_s=leg_wind,
     )
 
@@ -270,7 +287,8 @@ def _own_findings(
                 )
             )
         wind = one.settings.wind
-        if wind is not None and wind.from_deg is not None and cut.bearing_deg is None:
+        unplaced = cut.kind == "out-and-back" and cut.bearing_deg is None
+        if wind is not None and wind.from_deg is not None and unplaced:
             findings.append(
                 Finding(
                     severity="note",

@@ -101,7 +101,8 @@ def leg_answers(days: Sequence[DayInputs], positions: Sequence[str], fit: Fit) -
     for i, day in enumerate(days):
         rows = slice(at, at + len(day.run))
         column = n_pos + 3 * i + 1
-        wind[rows] = sign[rows] * fit.beta[column] + random[rows]
+        read = 0.0 if day.leg_wind_change_m_s is None else day.leg_wind_change_m_s
+        wind[rows] = sign[rows] * (fit.beta[column] + read) + random[rows]
         remaining = np.maximum(prior[rows] - explained[rows], 0.0)
         wind_se[rows] = np.sqrt(total[column, column] + remaining)
         at += len(day.run)

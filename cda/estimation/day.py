@@ -15,6 +15,7 @@ import numpy as np
 
 from cda.elevation import LegEnergies, air_path_integrals
 from cda.errors import EstimationError
+from cda.estimation.laps import Laps, lap_integrals
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -68,9 +69,17 @@ class DayInputs:
     airspeed_noise_sd_m_s: float = 0.3
     leg_airspeed_m_s: Array | None = None
     leg_airspeed_samples: Array | None = None
+    leg_crosswind_squared: Array | None = None  # read by a yaw channel, leg by leg
+    leg_wind_change_m_s: Array | None = None  # reading at each leg less its mean, against "out"
+    leg_wind_change_sd: float = 0.0  # relative: the road need not see what the station sees
+    leg_warmth_c: Array | None = None  # air above the temperature that Crr is meant for
+    rolling_per_c: float = 0.0
     shift: Mapping[str, float] = field(default_factory=dict)
+    laps: Laps | None = None  # of a loop or track; None out and back
     leg_wind_scale: float = 1.0  # this day's gusts and slow wind over those of the pooled days
     slow_wind_scale: float = 1.0
+    # Height that a leg with weighted ends climbs beyond the gates' difference: relief between them.
+    relief_shift_m: float = 0.0
 
     @property
     def mass_kg(self) -> float:
@@ -94,6 +103,9 @@ SYSTEMATIC_INPUTS = {
     "bike_mass_kg": "bike mass",
     "density_relative": "air density",
     "crosswind_squared": "crosswind",
+    "rolling_per_c": "rolling resistance per degree",
+    "wind_squared": "wind round the loop",
+    "lean": "lean in the bends",
 }
 
 
@@ -147,34 +159,49 @@ def day_equations(
     weight = mass * day.gravity_m_s2
     rho = day.density_kg_m3 * (1.0 + shift.get("density_relative", 0.0))
     crosswind_squared = max(day.crosswind_squared + shift.get("crosswind_squared", 0.0), 0.0)
-    air, slope = air_path_integrals(e, e.direction * wind_m_s, crosswind_squared, scale)
     area = cda_m2[day.position] + day.wheel_drag_area_m2
+    if day.laps is None:
+        along = wind_m_s + (0.0 if day.leg_wind_change_m_s is None else day.leg_wind_change_m_s)
+        across: Array | float = crosswind_squared
+        if day.leg_crosswind_squared is not None:
+            read = day.leg_crosswind_squared + shift.get("crosswind_squared", 0.0)
+            across = np.maximum(read, 0.0)
+        air, slope = air_path_integrals(e, e.direction * along, across, scale)
+        wheels, load, per_length = air, length, np.ones_like(length)
+    else:
+        air, wheels, slope, load = lap_integrals(day, area, wind_m_s, crr, crosswind_squared)
+        per_length = length  # legs of two and of three laps: smoothed for each metre
+    if day.leg_warmth_c is not None:
+        per_c = day.rolling_per_c + shift.get("rolling_per_c", 0.0)
+        load = load * (1.0 + per_c * day.leg_warmth_c)
     if not (air.min() > 0.0 and area.min() > 0.0):
         raise EstimationError(
             f"wind of {wind_m_s:.3g} m/s and CdA of {cda_m2.min():.3g} m²: no drag to be measured",
             where=f"session {day.key}",
             fix="check masses, the power meter's zero, the wind and the runs' laps or times",
         )
-    air = air + extra * length
+    air, wheels = air + extra * length, wheels + extra * length
     energy = (
         eta * work
         - effective * scale**2 * e.half_v2_change
         - day.bearing_drag_n * length
         - day.bearing_drag_n_s_m * e.speed_dx * scale**2
-        - crr * weight * length
-        - e.direction * weight * height_m
-        - 0.5 * rho * area * air
+        - crr * weight * load
+        - e.direction * weight * (height_m + day.relief_shift_m)
+        - 0.5 * rho * (cda_m2[day.position] * air + day.wheel_drag_area_m2 * wheels)
     )
     per_wind = 0.5 * rho * area * slope
     # Smooth over everything but the wind of the single leg.
-    smooth = without_own_wind(day, np.column_stack([0.5 * rho * air / per_wind, 1.0 / per_wind]))
-    smooth_air, smooth_unit = smooth.T
+    smooth = without_own_wind(
+        day, np.column_stack([0.5 * rho * air / per_wind, per_length / per_wind])
+    )
+    smooth_air, smooth_unit = smooth[:, 0], smooth[:, 1] / per_length
     return DayEquations(
         residual=energy / per_wind,
         cda=smooth_air,
         height=e.direction * weight * smooth_unit,
         wind=e.direction.copy(),
-        crr=weight * length * smooth_unit,
+        crr=weight * load * smooth_unit,
         leg_wind=e.direction.copy(),
         offset_w=eta * e.duration_s * smooth_unit,
         energy_per_wind=per_wind,

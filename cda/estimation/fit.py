@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +21,7 @@ from cda.estimation.reml import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -63,6 +63,8 @@ class Fit:
         Change of the fixed effects for one standard uncertainty of the input.
     slow_variance : float
         Variance of the slow wind that drag feels beside the mean. [m^2/s^2]
+    wind_scale : mapping of day to (gusts, slow wind)
+        How strong the day's wind is against the components, which are of all days together.
     """
 
     names: tuple[str, ...]
@@ -73,6 +75,7 @@ class Fit:
     system: System
     systematic_effect: dict[tuple[str, str], Array]
     slow_variance: float = 0.0
+    wind_scale: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def covariance(self) -> Array:
@@ -129,7 +132,7 @@ def fit_days(
         If legs in both directions are missing or the fit does not settle.
     """
     for day in days:
-        if len(np.unique(day.energies.direction)) < 2:
+        if day.laps is None and len(np.unique(day.energies.direction)) < 2:
             raise EstimationError(
                 "all usable legs go in one direction: wind and height cannot be told from drag",
                 where=f"session {day.key}",
@@ -185,6 +188,7 @@ def fit_days(
         system=system,
         systematic_effect=effects,
         slow_variance=slow_variance,
+        wind_scale={day.key: (day.leg_wind_scale, day.slow_wind_scale) for day in days},
     )
 
 
@@ -205,7 +209,12 @@ def _own_winds(
         except EstimationError:
             winds.append([np.nan, np.nan])  # too little for a wind of its own: taken as the others
             continue
-        winds.append([fit.component("leg_wind") or np.nan, fit.component("slow_wind") or np.nan])
+        winds.append(
+            [
+                (fit.component("leg_wind") or np.nan) * day.leg_wind_scale,
+                (fit.component("slow_wind") or np.nan) * day.slow_wind_scale,
+            ]
+        )
     log = np.log(np.array(winds))
     known = np.asarray(np.isfinite(log[:, 0]))
     middle = log[known].mean(axis=0) if known.any() else np.zeros(2)
@@ -236,17 +245,33 @@ def _global_fit(
         kind = name.rsplit(":", 1)[1]
         bounds[name] = {"height": (-500.0, 500.0), "wind": (-20.0, 20.0), "crr": (0.0, 0.05)}[kind]
 
+    whiten = np.linalg.inv(chol)
+    tried: list[tuple[Array, System]] = []
+
+    def system_at(beta: Array) -> System:
+        if not (tried and np.array_equal(tried[-1][0], beta)):
+            built = build_system(
+                days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0
+            )
+            tried[:] = [(beta, built)]
+        return tried[-1][1]
+
     def residual(beta: Array) -> Array:
         try:
-            y = build_system(
-                days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0
-            ).y
+            return np.asarray(whiten @ system_at(beta).y)
         except EstimationError:
             return np.full(len(first.y), 1e4)  # a trial step too far: the optimiser turns back
-        return np.asarray(np.linalg.solve(chol, y))
+
+    def jacobian(beta: Array) -> Array:
+        # Smoothed over what is not wind: near enough for the direction of a step.
+        return np.asarray(-whiten @ system_at(beta).x)
 
     answer = least_squares(
-        residual, dict(zip(names, start, strict=True)), bounds, relative_tolerance=1e-6
+        residual,
+        dict(zip(names, start, strict=True)),
+        bounds,
+        relative_tolerance=1e-6,
+        jacobian=jacobian,
     )
     return answer.value, answer.at_bound
 

@@ -103,7 +103,7 @@ def build_system(
         components["day"] = np.where(same_day, outer_cda, 0.0)
     if by_run:
         del components["run"]
-    fixed = dict(_drift(days, equations, row_of, n))
+    fixed = dict(_drift(days, equations, row_of, n)) | _changing_wind(days, row_of, n)
     small = sum(fixed.values()) if fixed else np.zeros((n, n))
     assert isinstance(small, np.ndarray)
 
@@ -156,6 +156,18 @@ def _drift(
     return {"power zero drift": zero, "rolling resistance drift": rolling}
 
 
+def _changing_wind(
+    days: Sequence[DayInputs], row_of: Sequence[NDArray[np.intp]], n: int
+) -> dict[str, Array]:
+    """Covariance of how far the road did not see the changes that a weather station read."""
+    total = np.zeros((n, n))
+    for day, rows in zip(days, row_of, strict=True):
+        if day.leg_wind_change_m_s is not None:
+            missed = day.leg_wind_change_sd * day.energies.direction * day.leg_wind_change_m_s
+            total[np.ix_(rows, rows)] = np.outer(missed, missed)
+    return {"weather reading of wind": total} if total.any() else {}
+
+
 def _stack_priors(
     days: Sequence[DayInputs],
     beta: Array,
@@ -178,9 +190,8 @@ def _stack_priors(
             )
         else:
             beliefs.append((at, 0.0, day.height_difference_sd_m, "height difference"))
-        beliefs.append(
-            (at + 1, day.headwind_m_s or 0.0, day.headwind_sd_m_s, "weather reading of wind")
-        )
+        told = "weather reading of wind" if day.laps is None else "mean wind round the lap"
+        beliefs.append((at + 1, day.headwind_m_s or 0.0, day.headwind_sd_m_s, told))
         for column, value, sd, label in beliefs:
             row = np.zeros(x.shape[1])
             row[column] = 1.0

@@ -44,6 +44,7 @@ def least_squares(
     bounds: Mapping[str, tuple[float, float]],
     *,
     relative_tolerance: float = 1e-10,
+    jacobian: Callable[[Array], Array] | None = None,
 ) -> LeastSquaresFit:
     """Minimise the sum of squares of `residual`, prior beliefs among the residuals.
 
@@ -58,6 +59,8 @@ def least_squares(
         For those that have any.
     relative_tolerance : float
         Of the sum of squares and of the parameters.
+    jacobian : callable or None
+        Derivatives of `residual`, shape (n, q), where they are at hand; None takes differences.
 
     Raises
     ------
@@ -77,6 +80,12 @@ def least_squares(
         assert isinstance(trial, lmfit.Parameters)
         return residual(np.array([float(trial[key].value) for key in keys]))
 
+    def derivatives(trial: object) -> Array:
+        assert isinstance(trial, lmfit.Parameters)
+        assert jacobian is not None
+        return jacobian(np.array([float(trial[key].value) for key in keys]))
+
+    exact = {} if jacobian is None else {"Dfun": derivatives, "col_deriv": False}
     answer = lmfit.minimize(
         of_parameters,
         parameters,
@@ -85,6 +94,7 @@ def least_squares(
         ftol=relative_tolerance,
         xtol=relative_tolerance,
         max_nfev=20_000,
+        **exact,
     )
     if not answer.success:
         raise EstimationError(
