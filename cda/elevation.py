@@ -8,6 +8,7 @@ work at the gates are interpolated, never rounded to a sample.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -115,6 +116,7 @@ def end_weights(
     return value / mean, summed / mean
 
 
+@lru_cache(maxsize=4096)
 def leg_mean_share(duration_s: float, time_s: float) -> float:
     """Return which share of its variance a gust process keeps in a leg's weighted mean.
 
@@ -127,8 +129,8 @@ def leg_mean_share(duration_s: float, time_s: float) -> float:
     -----
     Sum over the exponential covariance of an Ornstein-Uhlenbeck process, with `end_weights`.
     """
-    at = (np.arange(200) + 0.5) / 200
-    weight = end_weights(at)[0] / 200
+    at = (np.arange(120) + 0.5) / 120
+    weight = end_weights(at)[0] / 120
     lag = np.abs(at[:, None] - at[None, :]) * (duration_s / time_s)
     return float(weight @ np.exp(-lag) @ weight)
 
@@ -151,9 +153,18 @@ def leg_energies(legs: Sequence[Leg], *, weigh_ends: bool = False) -> LegEnergie
     """
     if not legs:
         raise EstimationError("no leg to estimate from", fix="see the findings on the runs")
-    rows: dict[str, list[float]] = {
-        key: [] for key in "length duration start work delay kinetic speed_dx climb shift".split()
-    }
+    names = (
+        "length",
+        "duration",
+        "start",
+        "work",
+        "delay",
+        "kinetic",
+        "speed_dx",
+        "climb",
+        "shift",
+    )
+    rows: dict[str, list[float]] = {name: [] for name in names}
     speeds, steps, winds, first, count = [], [], [], [], 0
     for leg in legs:
         dt = np.diff(leg.time_s)

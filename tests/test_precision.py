@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cda.elevation import leg_mean_share
 from cda.errors import EstimationError
 from cda.precision import (
     Before,
@@ -56,7 +57,7 @@ def test_only_gusts_give_the_closed_form() -> None:
         rolling_resistance_drift_sd_per_h=0.0,
         run_powers_w=(215.0,),
     )
-    share = np.mean([mean_share(design.leg_s, t) for t in np.geomspace(8.0, 60.0, 9)])
+    share = np.mean([leg_mean_share(design.leg_s, t) for t in np.geomspace(8.0, 60.0, 9)])
     area, speed = design.cda_m2 + 0.0044, design.speed_m_s(215.0)
     expected = np.sqrt(2.0) * 2.0 * area / speed * gust * np.sqrt(share) / np.sqrt(8.0)
     assert expected_precision(design).difference_se_m2 == pytest.approx(expected, rel=0.03)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from cda.elevation import leg_mean_share
 from cda.errors import SessionError
 from cda.plan.content import PlannedPosition
 from cda.plan.reach import AIRSPEED_NOISE_M_S, MOST_RUNS, Trial, expected, ordered
@@ -299,12 +300,12 @@ def _weather(estimate: Estimate, session: Session, speed_m_s: float) -> dict[str
         return {}
     duration = length / speed_m_s
     knobs: dict[str, Any] = {}
-    for name, sd, times in (
-        ("gust_sd_m_s", variance.gust_sd_m_s, GUST_TIME_S),
-        ("slow_sd_m_s", variance.slow_wind_sd_m_s, SLOW_TIME_S),
+    for name, sd, times, share_of in (
+        ("gust_sd_m_s", variance.gust_sd_m_s, GUST_TIME_S, leg_mean_share),
+        ("slow_sd_m_s", variance.slow_wind_sd_m_s, SLOW_TIME_S, mean_share),
     ):
         if sd is not None:
-            share = np.mean([mean_share(duration, t) for t in np.geomspace(*times, 9)])
+            share = np.mean([share_of(duration, t) for t in np.geomspace(*times, 9)])
             knobs[name] = float(sd / np.sqrt(share))
     if all(r.airspeed_m_s is None for r in session.recordings):
         # Without an airspeed channel a leg's gusts hold the rider's own wobble too.

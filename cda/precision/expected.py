@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from cda.elevation import leg_mean_share
 from cda.errors import EstimationError
 from cda.estimation.day import SYSTEMATIC_INPUTS, shifted
 from cda.estimation.fit import SLOW_WIND_TIME_S
@@ -156,7 +157,7 @@ def _theta(design: Design, system: System, day: DayInputs) -> Array:
     duration = float(day.energies.duration_s.mean())
     speed = float(day.energies.step_speed_m_s.mean())
     area = design.cda_m2 + day.wheel_drag_area_m2
-    share = round_share if design.round else mean_share
+    share = round_share if design.round else leg_mean_share
     gust = design.gust_sd_m_s * _root_share(share, duration, GUST_TIME_S)
     slow = design.slow_sd_m_s * _root_share(mean_share, duration, SLOW_TIME_S)
     if design.round:
