@@ -185,7 +185,7 @@ def test_times_an_hour_off_are_told_the_shift() -> None:
         ({"run": 1, "position": "tall", "start": "07:46", "end": "07:42"}, "not after"),
         ({"run": 1, "position": "tall", "start": "07:46"}, "end"),
         ({"run": 1, "position": "tall", "laps": "06-Apr"}, "4+6"),
-        ({"run": 1, "position": "tall", "start": "0.3208", "end": "0.33"}, "07:42"),
+        ({"run": 1, "position": "tall", "start": "0.32", "end": "0.33"}, "07:40"),
         ({"run": "one", "position": "tall"}, "is not a number"),
         ({"run": 1, "position": "tall", "use": "maybe"}, "yes or no"),
     ],

@@ -16,8 +16,17 @@ if TYPE_CHECKING:
     from cda.recording import Recording
 
 NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?")
-CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,](\d+))?)?\s*([AaPp])?\.?[Mm]?\.?")
-SPREADSHEET_DATE = re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{2,4}(\s+\d{1,2}:\d{2}.*)?")
+CLOCK = re.compile(
+    r"(\d{1,2})[:h](\d{2})(?:[:m](\d{2})(?:[.,](\d+))?)?s?\s*(?:([AaPp])?\.?\s?[Mm]?\.?|Uhr|h)"
+)
+# Written with dots, as in many countries; a spreadsheet may have eaten the last zero of 10.30.
+DOTTED = re.compile(r"(\d{1,2})[.,](\d{1,2})(?:[.,](\d{2}))?\s*(?:Uhr|h)?")
+FRACTION = re.compile(r"0?[.,]\d+")  # of a day, as spreadsheets keep times
+FINE_FRACTION = len("0.3208")  # from here on it is good to some seconds
+DATE_AND_CLOCK = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4}|\d{2}),?\s+(\S.*)")
+DATE_ALONE = re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{2,4}")
+DAY_ZERO = dt.datetime(1899, 12, 30)  # spreadsheets count local days from here
+SERIAL_DAYS = (36_526.0, 73_050.0)  # the years 2000 to 2099
 
 
 class TimeProblemError(ValueError):
@@ -34,24 +43,30 @@ def seconds_candidates(
     """Return the recording times that the written time may mean, likeliest first [s]."""
     written = written.strip().lstrip("'").strip()
     if NUMBER.fullmatch(written):
-        return [_from_number(written, recording)]
-    clock = CLOCK.fullmatch(written)
-    if clock:
-        time = _clock_time(written, *clock.groups())
+        seconds = _from_number(written, recording)
+        if seconds is not None:
+            return [seconds]
+    time = _time_of_day(written)
+    if time is not None:
         day = date or _local_day(recording, time_zone)
         days = [day, day + dt.timedelta(days=1), day - dt.timedelta(days=1)]
-        return [
-            s
-            for d in days
-            for s in _local_seconds(dt.datetime.combine(d, time), recording, time_zone)
-        ]
+        return _on_days(days, time, recording, time_zone)
+    serial = _serial(written)
+    if serial is not None:
+        return _local_seconds(serial, recording, time_zone)
+    dated = DATE_AND_CLOCK.fullmatch(written)
+    if dated:
+        time = _time_of_day(dated.group(4))
+        days = _either_order(*dated.group(1, 2, 3))
+        if time is not None and days:
+            return _on_days(days, time, recording, time_zone)
     try:
         moment = dt.datetime.fromisoformat(written.replace(" UTC", "+00:00").replace(",", "."))
     except ValueError:
-        if SPREADSHEET_DATE.fullmatch(written):
+        if DATE_ALONE.fullmatch(written):
             raise TimeProblemError(
-                f"{written!r} is a date in a spreadsheet's form, with day and month in doubt",
-                "write 2026-05-09T07:42:30 or 07:42:30, and format the column as text",
+                f"{written!r} is a date without a time: a spreadsheet may have made it of one",
+                "write 07:42:30, and format the column as text",
             ) from None
         raise TimeProblemError(
             f"{written!r} is not a time", "write 07:42:30, or 2026-05-09T07:42:30+01:00"
@@ -63,18 +78,69 @@ def seconds_candidates(
     return [(moment - _start(recording)).total_seconds()]
 
 
-def _from_number(written: str, recording: Recording) -> float:
+def _on_days(
+    days: list[dt.date], time: dt.time, recording: Recording, time_zone: str | None
+) -> list[float]:
+    return [
+        s
+        for day in days
+        for s in _local_seconds(dt.datetime.combine(day, time), recording, time_zone)
+    ]
+
+
+def _time_of_day(written: str) -> dt.time | None:
+    """Return a clock time, None if it is not written as one."""
+    clock = CLOCK.fullmatch(written)
+    if clock:
+        return _clock_time(written, *clock.groups())
+    dotted = DOTTED.fullmatch(written)
+    if dotted and not FRACTION.fullmatch(written):
+        hour, minute, second = dotted.groups()
+        return _clock_time(written, hour, minute.ljust(2, "0"), second, None, None)
+    if FRACTION.fullmatch(written):
+        part = round(float(written.replace(",", ".")) * 86_400.0)
+        time = (DAY_ZERO + dt.timedelta(seconds=min(part, 86_399))).time()
+        if len(written) < FINE_FRACTION:
+            raise TimeProblemError(
+                f"{written!r} is a spreadsheet's fraction of a day, cut short",
+                f"write {time:%H:%M}, and format the column as text",
+            )
+        return time
+    return None
+
+
+def _serial(written: str) -> dt.datetime | None:
+    """Return the moment of a spreadsheet's count of days."""
+    if not NUMBER.fullmatch(written):
+        return None
+    days = float(written.replace(",", "."))
+    if not SERIAL_DAYS[0] < days < SERIAL_DAYS[1] or days == int(days):
+        return None
+    return DAY_ZERO + dt.timedelta(seconds=round(days * 86_400.0))
+
+
+def _either_order(one: str, other: str, year: str) -> list[dt.date]:
+    """Return the days that a date may mean: day first, then month first."""
+    days = []
+    for day, month in ((one, other), (other, one)):
+        try:
+            found = dt.date(int(year) + (2000 if len(year) == 2 else 0), int(month), int(day))
+        except ValueError:
+            continue
+        if found not in days:
+            days.append(found)
+    return days
+
+
+def _from_number(written: str, recording: Recording) -> float | None:
+    """Return seconds where the recording counts them, None where the number is a clock time."""
     value = float(written.replace(",", "."))
     if recording.own_time_start_s is not None:
         return value - recording.own_time_start_s
     if recording.start_utc is None:
         return value
-    if 0.0 < value < 1.0:
-        minutes = round(value * 1440)
-        raise TimeProblemError(
-            f"{written!r} is a spreadsheet's fraction of a day",
-            f"write {minutes // 60:02d}:{minutes % 60:02d}, and format the column as text",
-        )
+    if FRACTION.fullmatch(written) or DOTTED.fullmatch(written) or _serial(written) is not None:
+        return None
     raise TimeProblemError(
         f"{written!r} is a number, but {recording.name} has clock times",
         "write a clock time; seconds are for recordings with time_s",

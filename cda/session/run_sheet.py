@@ -11,6 +11,17 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from cda.errors import SessionError
 from cda.results import Finding
+from cda.session.cells import (
+    CellProblemError,
+    Laps,
+    read_comfort,
+    read_laps,
+    read_position,
+    read_span,
+    read_use,
+    run_numbers,
+    without_dash,
+)
 from cda.session.content import Run
 from cda.session.moments import TimeProblemError, seconds_candidates
 from cda.session.sheet_findings import sheet_findings
@@ -23,18 +34,10 @@ if TYPE_CHECKING:
 COLUMNS = ("run", "position", "laps", "start", "end", "recording", "use", "comfort", "note")
 MAX_SHEET_BYTES = 2_000_000
 PRESS_TOLERANCE_S = 60.0  # a written minute, rounded, may lie this far outside the recording
-YES = {"", "yes", "y", "true", "1", "x", "ja", "j", "oui", "sim", "si", "sí"}
-NO = {"no", "n", "false", "0", "nein", "non", "não", "nao"}
 
 Row = Mapping[str, str]
 Place = tuple[str, str, str]
 _Placed = tuple[int, tuple[tuple[float, float], ...], Literal["laps", "times"] | None]
-
-
-class _RowProblemError(ValueError):
-    def __init__(self, problem: str, fix: str) -> None:
-        super().__init__(problem)
-        self.problem, self.fix = problem, fix
 
 
 def parse_table(
@@ -134,13 +137,20 @@ def place_runs(
     outside: list[tuple[str, Recording, float, float]] = []
     lost: list[int] = []
     lost_mistakes: list[Place] = []
-    for row_number, row in rows:
-        place = f"row {row_number}"
-        problems: list[_RowProblemError] = []
-        run = _read_row(row, settings, recordings, problems, outside, place)
+    remarks: list[str] = []
+    numbers = run_numbers([without_dash(row.get("run", "")) for _, row in rows])
+    for (row_number, as_written), number in zip(rows, numbers, strict=True):
+        place, row = f"row {row_number}", _normal(as_written)
+        problems: list[CellProblemError] = []
+        run = _read_row(number, row, settings, recordings, problems, outside, place)
         mistakes += [(place, p.problem, p.fix) for p in problems]
         if run is None:
             continue
+        if not row.get("run"):
+            remarks.append(f"{place}: no number, taken as run {run.run}")
+        laps = read_laps(row["laps"]) if run.spans_from == "laps" else Laps(numbers=())
+        if laps.read_as:
+            remarks.append(f"{place}: {laps.read_as}")
         if run.spans_from is None and (row.get("laps") or row.get("start")):
             lost.append(run.run)
             lost_mistakes.append(
@@ -156,7 +166,7 @@ def place_runs(
                 (place, f"run {run.run} stands in row {seen[run.run]} too", "number runs once each")
             )
         seen.setdefault(run.run, row_number)
-        for lap in _laps_of(row) if run.spans_from == "laps" else ():
+        for lap in laps.numbers:
             first = laps_seen.setdefault((run.recording, lap), row_number)
             if first != row_number:
                 mistakes.append((place, f"lap {lap} is in row {first} too", "give each lap once"))
@@ -166,30 +176,44 @@ def place_runs(
         mistakes += lost_mistakes
     if mistakes:
         raise mistakes_error(where, mistakes)
-    return tuple(runs), sheet_findings(runs, settings, where, lost)
+    return tuple(runs), sheet_findings(runs, settings, where, lost, remarks)
+
+
+def _normal(row: Row) -> dict[str, str]:
+    """Return a row without dashes for nothing, and with times where they belong."""
+    cells = {column: without_dash(text) for column, text in row.items()}
+    if not cells.get("end"):
+        for column in ("start", "laps"):  # both times in one cell: 10:23-10:29
+            span = read_span(cells.get(column, ""))
+            if span is not None and not (column == "laps" and cells.get("start")):
+                cells |= {column: ""} | dict(zip(("start", "end"), span, strict=True))
+                break
+    return cells
 
 
 def _read_row(
+    number: int | CellProblemError,
     row: Row,
     settings: SessionSettings,
     recordings: Sequence[Recording],
-    problems: list[_RowProblemError],
+    problems: list[CellProblemError],
     outside: list[tuple[str, Recording, float, float]],
     place: str,
 ) -> Run | None:
     def attempt(read: Any, *args: Any) -> Any:
         try:
             return read(*args)
-        except (_RowProblemError, TimeProblemError) as error:
-            problems.append(_RowProblemError(error.problem, error.fix))
+        except (CellProblemError, TimeProblemError) as error:
+            problems.append(CellProblemError(error.problem, error.fix))
             return None
 
-    number = attempt(_run_number, row.get("run", ""))
-    position = attempt(_position, row.get("position", ""), [p.id for p in settings.positions])
-    use = attempt(_use, row.get("use", ""))
-    comfort = attempt(_comfort, row.get("comfort", ""))
+    if isinstance(number, CellProblemError):
+        problems.append(number)
+    position = attempt(read_position, row.get("position", ""), settings.positions)
+    use = attempt(read_use, row.get("use", ""))
+    comfort = attempt(read_comfort, row.get("comfort", ""))
     placed = attempt(_place, row, settings, recordings, outside, place)
-    if problems or placed is None:
+    if problems or placed is None or isinstance(number, CellProblemError):
         return None
     recording, spans, spans_from = placed
     return Run(
@@ -204,60 +228,6 @@ def _read_row(
     )
 
 
-def _run_number(written: str) -> int:
-    match = re.fullmatch(r"(\d{1,6})(?:[.,]0+)?", written)  # a spreadsheet makes 1 into 1.0
-    if not match:
-        raise _RowProblemError(f"run {written!r} is not a number", "number the runs 1, 2, 3 ...")
-    return int(match.group(1))
-
-
-def _position(written: str, ids: Sequence[str]) -> str:
-    if written in ids:
-        return written
-    if not written:
-        raise _RowProblemError("no position", f"write one of {', '.join(ids)}")
-    close = [i for i in ids if i.lower() == written.lower()] or get_close_matches(written, ids, n=1)
-    raise _RowProblemError(
-        f"position {written!r} is not in session.toml",
-        f"did you mean {close[0]!r}?" if close else f"write one of {', '.join(ids)}",
-    )
-
-
-def _use(written: str) -> bool:
-    if written.lower() in YES:
-        return True
-    if written.lower() in NO:
-        return False
-    raise _RowProblemError(f"use {written!r} is neither yes nor no", "write yes or no")
-
-
-def _comfort(written: str) -> float | None:
-    if not written:
-        return None
-    try:
-        value = float(written.replace(",", "."))
-    except ValueError:
-        value = -1.0
-    if not 0.0 <= value <= 10.0:
-        raise _RowProblemError(f"comfort {written!r} is not 0 to 10", "write 0 to 10 or nothing")
-    return value
-
-
-def _laps_of(row: Row) -> tuple[int, ...]:
-    written = row.get("laps", "").strip().lstrip("'").replace(" ", "")
-    written = re.sub(r"^(\d+)[.,]0+$", r"\1", written)
-    if re.fullmatch(r"\d{1,5}(\+\d{1,5})*", written):
-        laps = tuple(int(part) for part in written.split("+"))
-        if len(set(laps)) < len(laps):
-            raise _RowProblemError(f"laps {written!r} names a lap twice", "name each lap once")
-        return laps
-    if re.fullmatch(r"\d{1,5}([-&/;_,.]\d{1,5})+", written) or re.search("[A-Za-z]{3}", written):
-        fix = "write 4+6 for one lap a leg, and format the column as text"
-    else:
-        fix = "write 4 (one lap holds the run) or 4+6 (one lap a leg)"
-    raise _RowProblemError(f"laps {row.get('laps', '')!r} is not a list of laps", fix)
-
-
 def _named_recording(written: str, recordings: Sequence[Recording]) -> int | None:
     names = [r.name for r in recordings]
     if not written:
@@ -265,7 +235,7 @@ def _named_recording(written: str, recordings: Sequence[Recording]) -> int | Non
     if written in names:
         return names.index(written)
     close = get_close_matches(written, names, n=1)
-    raise _RowProblemError(
+    raise CellProblemError(
         f"recording {written!r} is not in this test",
         f"did you mean {close[0]!r}?" if close else f"write one of {', '.join(names)}",
     )
@@ -281,27 +251,30 @@ def _place(
     laps, start, end = (row.get(c, "") for c in ("laps", "start", "end"))
     named = _named_recording(row.get("recording", ""), recordings)
     if laps and (start or end):
-        raise _RowProblemError("both laps and times", "keep one of them")
+        raise CellProblemError("both laps and times", "keep one of them")
     if bool(start) != bool(end):
-        raise _RowProblemError(f"{'end' if start else 'start'} is empty", "give start and end")
+        raise CellProblemError(f"{'end' if start else 'start'} is empty", "give start and end")
     if not laps and not start:
         return named or 0, (), None
     names = ", ".join(r.name for r in recordings)
     if laps:
-        numbers = _laps_of(row)
+        wanted = read_laps(laps)
+        numbers = wanted.numbers
         if named is None:
-            raise _RowProblemError("which recording?", f"fill in recording: one of {names}")
+            raise CellProblemError("which recording?", f"fill in recording: one of {names}")
         known = {lap.number: lap for lap in recordings[named].laps}
         absent = [n for n in numbers if n not in known]
         if absent and _breaks_off(recordings[named]) and min(absent) > max(known, default=0):
             return named, (), None
         if absent:
             have = f"laps {min(known)} to {max(known)}" if known else "no laps"
-            raise _RowProblemError(
+            raise CellProblemError(
                 f"lap {', '.join(map(str, absent))} is not in {recordings[named].name} ({have})",
                 "check the number (a spreadsheet may have made 10 of 4+6), or give times",
             )
         spans = tuple((known[n].start_s, known[n].end_s) for n in numbers)
+        if wanted.through:
+            spans = ((spans[0][0], spans[-1][1]),)
         return named, spans, "laps"
     return _place_times(start, end, named, settings, recordings, outside, place)
 
@@ -343,12 +316,12 @@ def _place_times(
             nearest.append((recording, *pairs[0]))
     if len(fitting) > 1:
         names = ", ".join(recordings[i].name for i, _ in fitting)
-        raise _RowProblemError("times lie in several recordings", f"fill in recording: {names}")
+        raise CellProblemError("times lie in several recordings", f"fill in recording: {names}")
     if fitting:
         index, span = fitting[0]
         return index, (span,), "times"
     if reversed_times or not nearest:
-        raise _RowProblemError(f"end {end} is not after start {start}", "swap or correct them")
+        raise CellProblemError(f"end {end} is not after start {start}", "swap or correct them")
     for index in range(len(recordings)) if named is None else [named]:
         if _breaks_off(recordings[index]) and any(
             r is recordings[index] and b > -PRESS_TOLERANCE_S for r, b, _ in nearest

@@ -14,10 +14,26 @@ if TYPE_CHECKING:
 
 
 def sheet_findings(
-    runs: Sequence[Run], settings: SessionSettings, where: str, lost: Sequence[int]
+    runs: Sequence[Run],
+    settings: SessionSettings,
+    where: str,
+    lost: Sequence[int],
+    remarks: Sequence[str] = (),
 ) -> list[Finding]:
-    """Return the findings about the rows; `lost`: runs that lie behind a recording's break."""
-    findings = []
+    """Return the findings about the rows.
+
+    `lost`: runs that lie behind a recording's break; `remarks`: what was made of odd cells.
+    """
+    findings = [
+        Finding(
+            severity="note",
+            code="cell-read-as",
+            where=where,
+            message=remark,
+            fix="correct the cell if that is not what it means",
+        )
+        for remark in remarks
+    ]
     if lost:
         findings.append(
             Finding(

@@ -16,6 +16,7 @@ from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
 from cda.errors import OutputError, SessionError
+from cda.session.cells import run_numbers, without_dash
 from cda.session.models import PositionSettings, SessionSettings
 from cda.session.run_sheet import COLUMNS, parse_table
 from cda.session.toml_file import submodel
@@ -249,14 +250,16 @@ def fill_runs(folder: str | Path, filled: Mapping[int, Mapping[str, object]]) ->
     """
     folder = Path(folder)
     rows = read_run_rows(folder)
-    by_number = {row.get("run", "").split(".")[0]: row for row in rows}
+    numbers = run_numbers([without_dash(row.get("run", "")) for row in rows])
+    by_number = {n: row for n, row in zip(numbers, rows, strict=True) if isinstance(n, int)}
     for number, columns in filled.items():
-        row = by_number.get(str(number))
-        if row is None or any(row.get(c) for c in ("laps", "start", "end")):
+        row = by_number.get(number)
+        if row is None or any(without_dash(row.get(c, "")) for c in ("laps", "start", "end")):
             state = "not in the sheet" if row is None else "filled already"
             raise SessionError(
                 f"run {number} is {state}", where="runs.csv", fix="only empty rows are filled"
             )
+        row["run"] = str(number)  # a row added by hand keeps the number it was read under
         row.update({k: "" if v is None else str(v) for k, v in columns.items()})
     sheet = folder / "runs.csv"
     kept, count = folder / "runs.csv.old", 1
