@@ -37,7 +37,7 @@ def without(day: DayInputs, run: int) -> DayInputs:
     arrays = {
         name: getattr(e, name)[keep]
         for name in e.__slots__
-        if name not in ("step_first", "step_airspeed_m_s")
+        if name not in ("step_first", "step_airspeed_m_s") and getattr(e, name) is not None
     }
     energies = replace(
         e, **arrays, step_first=np.arange(keep.sum(), dtype=np.intp), step_airspeed_m_s=None
