@@ -18,7 +18,7 @@ from cda.plan.content import PlannedPosition
 from cda.plan.reach import AIRSPEED_NOISE_M_S, MOST_RUNS, Trial, expected, ordered
 from cda.plan.words import wrapped
 from cda.precision import Before, contrast_se, mean_share, resolved_with
-from cda.precision.expected import GUST_TIME_S, SLOW_TIME_S
+from cda.precision.design import GUST_TIME_S, SLOW_TIME_S
 from cda.results.text import table
 
 if TYPE_CHECKING:

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 _WIND_M_S: Final = (0.0, 0.4, 1.0, 2.5, 5.0)
 _GUST_SD_M_S: Final = (0.1, 0.2, 0.4, 0.9, 1.7)
 _SLOW_SD_M_S: Final = (0.1, 0.2, 0.4, 0.7, 1.2)
+# Correlation times of wind outdoors; common practice, no source. [s]
+GUST_TIME_S: Final = (8.0, 60.0)
+SLOW_TIME_S: Final = (300.0, 1800.0)
 # Indoors with doors shut and nobody else on the track; common practice, no source. [m/s]
 _INDOOR_GUST_SD_M_S: Final = 0.05
 # What a leg costs beside its length: braking, turning and speeding up. [s]
@@ -55,6 +58,8 @@ class Design:
         At rider height: mean wind from anywhere, gusts and slow part along the road. [m/s]
     power_noise : float
         Of one second's power, relative; white.
+    gust_time_s, slow_time_s : (float, float)
+        Range of their correlation times, log-uniform: nobody knows the day's own. [s]
     run_to_run_sd_m2, wobble_sd_m2, wobble_time_s : float
         Between takings of a position; within a leg, with its correlation time. [m^2], [s]
     airspeed_noise_m_s : float or None
@@ -71,6 +76,8 @@ class Design:
     wind_m_s: float = 1.0
     gust_sd_m_s: float = 0.4
     slow_sd_m_s: float = 0.4
+    gust_time_s: tuple[float, float] = GUST_TIME_S
+    slow_time_s: tuple[float, float] = SLOW_TIME_S
     run_to_run_sd_m2: float = 0.002
     wobble_sd_m2: float = 0.003
     wobble_time_s: float = 10.0

@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 POWER_OF_TEST: Final = 0.80  # chance that a true difference of the stated size is resolved
-# Correlation times of wind outdoors, log-uniform between the two. [s]
-GUST_TIME_S: Final = (8.0, 60.0)
-SLOW_TIME_S: Final = (300.0, 1800.0)
 # Of the legs' degrees of freedom, what is left after slow wind and scatter are learnt from them
 # too: simulated rides of 6 to 24 runs are estimated with 8, 17, 17, 30 where this gives 7 to 38.
 _SHARE_OF_LEGS: Final = 0.8
@@ -96,7 +93,7 @@ def expected_precision(design: Design) -> Expectation:
     fixed = np.sum(np.stack(system.fixed), axis=0)
     gain = solve_gls(system.y, system.x, total_covariance(theta, system.components, fixed)).gain
     # The estimator takes one correlation time of slow wind; the morning may have another.
-    times = np.geomspace(*SLOW_TIME_S, 2 * _TIMES_OF_MIXTURE + 1)[1::2]
+    times = np.geomspace(*design.slow_time_s, 2 * _TIMES_OF_MIXTURE + 1)[1::2]
     mixed = [_system(day, positions, beta, float(t)) for t in times]
     truth = np.mean([total_covariance(theta, one.components, fixed) for one in mixed], axis=0)
     covariance = gain @ truth @ gain.T
@@ -158,12 +155,12 @@ def _theta(design: Design, system: System, day: DayInputs) -> Array:
     speed = float(day.energies.step_speed_m_s.mean())
     area = design.cda_m2 + day.wheel_drag_area_m2
     share = round_share if design.round else leg_mean_share
-    gust = design.gust_sd_m_s * _root_share(share, duration, GUST_TIME_S)
-    slow = design.slow_sd_m_s * _root_share(mean_share, duration, SLOW_TIME_S)
+    gust = design.gust_sd_m_s * _root_share(share, duration, design.gust_time_s)
+    slow = design.slow_sd_m_s * _root_share(mean_share, duration, design.slow_time_s)
     if design.round:
         # Round a loop slow wind nearly cancels; what is left is new in every lap. Its square does
         # not: the change of 3/4 w^2 is felt like a wind along the road of that over 2 v.
-        turned = design.slow_sd_m_s * _root_share(round_share, duration, SLOW_TIME_S)
+        turned = design.slow_sd_m_s * _root_share(round_share, duration, design.slow_time_s)
         gust = float(np.hypot(gust, turned))
         slow *= 0.75 * float(np.hypot(design.wind_m_s, design.slow_sd_m_s)) / speed
     wobble = design.wobble_sd_m2 * np.sqrt(mean_share(duration, design.wobble_time_s))

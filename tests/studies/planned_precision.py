@@ -5,7 +5,7 @@
 Rides that are done are kept in a file and not ridden again (--store). Seeds are 500 000 +
 1000 * a number made of the scenario's name + ride number, fixed before the first run.
 
-Prints, for each scenario of the coverage study and some with an airspeed channel, the promised
+Prints, for each scenario of the coverage study and for laps of a loop and of a track, the promised
 standard uncertainty of a difference, the root mean square error over all pairs of all rides and
 their ratio with a bootstrap interval over rides, and the same against what the fit itself states.
 """
@@ -27,20 +27,20 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 from cda.simulate import PRESETS
-from tests.studies import coverage
+from tests.studies.scenarios import GROUPS, NOT_POOLED
+from tests.studies.scenarios import SCENARIOS as MORNINGS
 
 if TYPE_CHECKING:
     from cda.precision import Expectation
     from cda.simulate import Scenario
 
 FIRST_SEED = 500_000
-BREEZE_WITH_AIRSPEED = replace(PRESETS["breeze"], airspeed_noise_m_s=0.3)
+LOOP = replace(PRESETS["light"], course="loop", leg_length_m=1500.0, laps_per_run=3)
 SCENARIOS = {
-    **coverage.SCENARIOS,
-    "breeze, airspeed": BREEZE_WITH_AIRSPEED,
-    "breeze, airspeed, own part 1 %": replace(
-        BREEZE_WITH_AIRSPEED, airspeed_position_scale_sd=0.01
-    ),
+    **{name: one for name, one in MORNINGS.items() if name not in NOT_POOLED},
+    "loop": LOOP,
+    "loop, breeze": replace(LOOP, gust_sd_m_s=0.5, slow_sd_m_s=0.5),
+    "track": replace(LOOP, course="track", leg_length_m=250.0, laps_per_run=12),
 }
 # A number of its own for each name, whatever is added to the coverage study in between.
 NUMBERS = {name: crc32(name.encode()) % 100_000 for name in SCENARIOS}
@@ -48,32 +48,45 @@ assert len(set(NUMBERS.values())) == len(NUMBERS)
 
 
 def promised(s: Scenario) -> Expectation:
-    """Return what a plan of the scenario promises, its instruments as the simulator draws them."""
+    """Return what a plan of the scenario promises, told what its session file declares."""
     from cda.precision import Design, expected_precision
+    from cda.simulate import simulate_session
 
+    declared = simulate_session(replace(s, runs_per_position=1, order="mirrored"), 1).session
+    bike, meter = declared.settings.bike, declared.settings.power_meter
+    track = s.course == "track"
     return expected_precision(
         Design(
             order=s.run_order,
+            course=s.course,
             length_m=s.leg_length_m,
+            legs_per_run=2 if s.course == "out-and-back" else s.laps_per_run,
             run_powers_w=s.powers_w,
-            wind_m_s=s.wind_m_s,
-            gust_sd_m_s=s.gust_sd_m_s,
-            slow_sd_m_s=s.slow_sd_m_s,
+            wind_m_s=0.0 if track else s.wind_m_s,
+            gust_sd_m_s=0.0 if track else s.gust_sd_m_s,
+            slow_sd_m_s=0.0 if track else s.slow_sd_m_s,
+            gust_time_s=_range(s.gust_time_s),
+            slow_time_s=_range(s.slow_time_s),
             run_to_run_sd_m2=s.run_to_run_sd_m2,
             wobble_sd_m2=s.wobble_sd_m2,
             wobble_time_s=s.wobble_time_s,
-            power_offset_drift_sd_w_per_h=s.power_offset_drift_sd_w_per_h,
-            rolling_resistance_drift_sd_per_h=s.rolling_drift_sd_per_h,
-            rolling_resistance_sd=s.rolling_resistance_sd,
-            drivetrain_efficiency_sd=s.drivetrain_efficiency_sd,
-            power_scale_sd=s.power_scale_sd,
-            power_offset_sd_w=s.power_offset_sd_w,
-            speed_scale_sd=s.speed_scale_sd,
-            power_delay_sd_s=s.power_delay_declared_sd_s,
+            power_noise=s.power_noise,
+            power_offset_drift_sd_w_per_h=meter.offset_drift_sd_w_per_h,
+            rolling_resistance_drift_sd_per_h=bike.rolling_resistance_drift_sd_per_h,
+            rolling_resistance_sd=bike.rolling_resistance_sd,
+            drivetrain_efficiency_sd=bike.drivetrain_efficiency_sd,
+            power_scale_sd=meter.scale_sd,
+            power_offset_sd_w=meter.offset_sd_w,
+            power_delay_sd_s=meter.delay_sd_s,
+            speed_scale_sd=declared.settings.speed_sensor.scale_sd,
             airspeed_noise_m_s=s.airspeed_noise_m_s,
             airspeed_position_scale_sd=s.airspeed_position_scale_sd,
         )
     )
+
+
+def _range(value: float | tuple[float, float]) -> tuple[float, float]:
+    return value if isinstance(value, tuple) else (value, value)
 
 
 def one(task: tuple[str, int]) -> dict:
@@ -139,12 +152,13 @@ def table(rows: list[dict]) -> str:
 def main() -> None:
     """Ride, estimate, compare."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--scenario", action="append", choices=list(SCENARIOS))
+    parser.add_argument("--scenario", action="append", choices=[*GROUPS, *SCENARIOS])
     parser.add_argument("--rides", type=int, default=40)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--store", type=Path, default=None)
     options = parser.parse_args()
-    names = options.scenario or list(SCENARIOS)
+    chosen = [n for name in options.scenario or SCENARIOS for n in GROUPS.get(name, (name,))]
+    names = [name for name in chosen if name in SCENARIOS]
     rows: list[dict] = []
     if options.store and options.store.exists():
         rows = [json.loads(line) for line in options.store.read_text().splitlines()]
