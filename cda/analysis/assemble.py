@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from cda.analysis.laps import lap_factors, mean_lap
 from cda.comparison import welch_satterthwaite
 from cda.elevation import virtual_rise_m
 from cda.results import (
@@ -187,7 +188,7 @@ def session_summaries(
                 protocol=one.settings.protocol,
                 course_kind="out-and-back" if course is None else course.kind,
                 course_length_m=cut.length_m,
-                mean_headwind_m_s=value("wind"),
+                mean_headwind_m_s=value("wind") if day.laps is None else None,
                 duration_min=(
                     max(leg.clock_s + float(leg.time_s[-1]) for leg in cut.legs)
                     - min(leg.start_s for leg in cut.legs)
@@ -307,6 +308,9 @@ def curves_and_profiles(
         crr = float(fit.beta[fit.names.index(f"{day.key}:crr")])
         weight = day.mass_kg * day.gravity_m_s2
         rises, closing = [], []
+        of_drag, of_load = lap_factors(day, fit.beta, crr)
+        if day.leg_warmth_c is not None:
+            of_load = of_load * (1.0 + day.rolling_per_c * day.leg_warmth_c)
         for k, leg in enumerate(cut.legs):
             rise = virtual_rise_m(
                 leg,
@@ -314,14 +318,19 @@ def curves_and_profiles(
                 effective_mass_kg=day.mass_kg + day.wheel_inertia_kg_m2 / day.wheel_radius_m**2,
                 wheel_power_scale=day.power_scale * day.drivetrain_efficiency,
                 wheel_power_offset_w=day.power_offset_w * day.drivetrain_efficiency,
-                rolling_force_n=crr * weight,
+                rolling_force_n=crr * weight * of_load[k],
                 bearing_drag_n=day.bearing_drag_n,
                 bearing_drag_n_s_m=day.bearing_drag_n_s_m,
                 density_kg_m3=float(day.density_kg_m3[k]),
-                cda_with_wheels_m2=float(fit.beta[day.position[k]]) + day.wheel_drag_area_m2,
+                cda_with_wheels_m2=of_drag[k]
+                * (float(fit.beta[day.position[k]]) + day.wheel_drag_area_m2),
                 headwind_m_s=float(answers.headwind_m_s[at + k]),
                 crosswind_squared=day.crosswind_squared,
             )
+            if day.laps is not None:
+                rises.append(mean_lap(leg, rise, grid, cut.length_m))
+                closing.append(float(rises[-1][-1]))
+                continue
             order = np.argsort(leg.along_m)
             start = 0.0 if leg.direction > 0 else height
             rises.append(np.interp(grid, leg.along_m[order], rise[order] + start))

@@ -78,6 +78,7 @@ def as_laps(day: DayInputs, session: Session, legs: LegSet) -> DayInputs:
         headwind_m_s=0.0,
         headwind_sd_m_s=TRACK_WIND_SD_M_S if indoors else LOOP_WIND_SD_M_S,
         crosswind_squared=0.0,
+        leg_crosswind_squared=None,  # its yaw is the wind's on every side in turn
         leg_wind_scale=scatter[0],
         slow_wind_scale=scatter[1],
         systematic_sd={

@@ -11,6 +11,7 @@ from cda.cli.files import refuse_full_folder
 from cda.cli.options import force_option, json_option
 from cda.cli.shell import ANSWER
 from cda.cli.talk import command_line, print_document, say_next
+from cda.errors import OutputError
 
 EPILOG = """\b
 Examples:
@@ -69,9 +70,23 @@ def command(
     """Invent a test folder; truth.json beside it holds every value and error drawn."""
     from dataclasses import replace
 
-    from cda.simulate import PRESETS, simulate_plan, simulate_session, write_session
+    from cda.simulate import (
+        PRESETS,
+        changed_by_hand,
+        simulate_plan,
+        simulate_session,
+        write_session,
+    )
 
     refuse_full_folder(out, ours="truth.json", force=force)
+    changed = () if force or not out.is_dir() else changed_by_hand(out)
+    if changed:
+        raise OutputError(
+            f"{' and '.join(changed)} in it {'was' if len(changed) == 1 else 'were'} changed by "
+            "hand since the ride was invented",
+            where=str(out),
+            fix="name another folder, or add --force to write over the changes",
+        )
     scenario = replace(PRESETS[preset], airspeed_noise_m_s=airspeed)
     name = f"ride.{file_format}"
     if plan is None:

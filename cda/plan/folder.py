@@ -33,6 +33,9 @@ OF_THE_DAY: Final = (
 )
 
 
+OF_LAPS: Final = ("lap_length_m", "bend_radius_m", "bend_share", "mass_centre_height_m")
+
+
 def write_plan(plan: Plan, folder: Path, *, force: bool = False) -> tuple[Path, ...]:
     """Write session.toml, runs.csv and run_sheet.html.
 
@@ -58,7 +61,9 @@ def write_plan(plan: Plan, folder: Path, *, force: bool = False) -> tuple[Path, 
     own = like.pop("positions", {})
     course = like.pop("course", {})
     if plan.protocol.course != "out-and-back":
-        course = {}
+        course = {k: v for k, v in course.items() if k in OF_LAPS}
+    if plan.protocol.course == "track":  # certified, where a road's loop is measured by its rides
+        course = {"lap_length_m": plan.length_m} | course
     settings = {
         "title": f"{plan.protocol.title}: {', '.join(p.id for p in plan.positions)}"[:200],
         "protocol": plan.protocol.id,

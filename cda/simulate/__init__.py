@@ -12,4 +12,5 @@ from cda.simulate.scenario import PRESETS as PRESETS
 from cda.simulate.scenario import Scenario as Scenario
 from cda.simulate.simulated import SimulatedSession as SimulatedSession
 from cda.simulate.simulated import simulate_session as simulate_session
+from cda.simulate.write import changed_by_hand as changed_by_hand
 from cda.simulate.write import write_session as write_session

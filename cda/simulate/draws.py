@@ -186,9 +186,9 @@ def draw(scenario: Scenario, seed: int) -> Draws:
     deviation = rng.normal(0.0, 1.0, len(order)) * run_sd
     rests = stream(seed, "rests").uniform(*s.rest_s, len(order))
     first = int(stream(seed, "order of powers").integers(len(s.powers_w)))
-    powers = []
+    powers = list(s.run_powers_w or ())
     taken = [0] * s.n_positions  # each position goes through the powers in turn
-    for k in order:
+    for k in order if s.run_powers_w is None else ():
         if s.power_mode == "position":
             powers.append(s.powers_w[k])
         else:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -40,9 +42,14 @@ KNOBS = {
     "air.relative_humidity": "relative_humidity",
     "air.relative_humidity_sd": "relative_humidity_sd",
     "course.kind": "course",
+    "course.lap_length_m": "leg_length_m",
+    "course.bend_radius_m": "bend_radius_m",
+    "course.mass_centre_height_m": "mass_centre_height_m",
 }
+POWER = re.compile(r"^\s*(\d{2,4}(?:[.,]\d+)?)\s*W\b")
 # Of the plan these say something about the true road or day, which the ride invents anew.
 INVENTED = ("recordings", "wind")
+SHORTEST_RUN_OUT_M = 60.0
 
 
 def simulate_plan(
@@ -57,8 +64,9 @@ def simulate_plan(
     Parameters
     ----------
     folder : path
-        A folder with session.toml and runs.csv, as `cda plan` makes it. What it leaves open
-        (weights, air) is taken from the scenario.
+        A folder with session.toml and runs.csv, as `cda plan` makes it. Power of a run where
+        every note begins with one ("190 W"); length and laps as its protocol says, where the
+        scenario asks for nothing else. What is left open (weights, air) is the scenario's.
     scenario : Scenario, optional
         Wind, road, instruments and everything that the folder does not say.
     seed : int
@@ -104,9 +112,14 @@ def simulate_plan(
             )
         order.append(ids.index(row["position"]))
     base = scenario if scenario is not None else Scenario()
+    knobs = _protocol_knobs(tables.get("protocol"), base) | _knobs(tables)
+    powers = [_power(row.get("note", "")) for row in rows]
+    given = [p for p in powers if p is not None]
+    if len(given) == len(rows):  # a plan that says every run's power is ridden at it
+        knobs["run_powers_w"] = tuple(given)
     ridden = replace(
         base,
-        **_knobs(tables),
+        **knobs,
         n_positions=len(ids),
         position_ids=tuple(ids),
         position_labels=None,
@@ -128,6 +141,32 @@ def simulate_plan(
     )
 
 
+def _protocol_knobs(name: object, base: Scenario) -> dict[str, Any]:
+    """Return what the protocol says of the way, where the scenario asks for nothing else."""
+    from cda.plan import load_protocol
+
+    if not isinstance(name, str):
+        return {}
+    try:
+        protocol = load_protocol(name)
+    except SessionError:
+        return {}  # somebody's own protocol: the scenario says how far it is
+    usual = Scenario()
+    said = {
+        "leg_length_m": protocol.length_m,
+        "run_out_m": max(protocol.run_out_m, SHORTEST_RUN_OUT_M),
+        "legs_per_run": protocol.legs_per_run,
+        "laps_per_run": protocol.laps_per_run,
+    }
+    return {k: v for k, v in said.items() if getattr(base, k) == getattr(usual, k)}
+
+
+def _power(note: str) -> float | None:
+    """Return the power that a plan's note begins with, "190 W", or None. [W]."""
+    found = POWER.match(note)
+    return None if found is None else float(found.group(1).replace(",", "."))
+
+
 def _run_number(text: str, default: int) -> str:
     try:
         return str(int(float(text)))
@@ -146,4 +185,10 @@ def _knobs(tables: Mapping[str, Any]) -> dict[str, Any]:
             knobs[knob] = value
     if "date" in tables:
         knobs["date"] = str(tables["date"])
+    radius = knobs.get("bend_radius_m")
+    course = tables.get("course")
+    share = course.get("bend_share") if isinstance(course, dict) else None
+    lap = knobs.get("leg_length_m")
+    if radius is None and share and lap:
+        knobs["bend_radius_m"] = share * lap / (2.0 * math.pi)
     return knobs

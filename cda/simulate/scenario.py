@@ -28,7 +28,8 @@ class Scenario:
         Names and long-run mean drag areas (turning wheels apart); drawn where None. [m^2]
     powers_w, power_mode : tuple of float, str
         "alternating" takes one after the other between runs (which comes first is drawn);
-        "position" gives each position its own, by index. [W]
+        "position" gives each position its own, by index. `run_powers_w` gives each run its
+        own and goes before both. [W]
     course : "out-and-back", "loop" or "track"
         On a loop or track a leg is a lap of `leg_length_m`.
     loop_bend_share : float
@@ -79,6 +80,7 @@ class Scenario:
     wobble_time_s: float = 10.0
     wobble_speed_exponent: float = 0.0
     powers_w: tuple[float, ...] = (190.0, 240.0)
+    run_powers_w: tuple[float, ...] | None = None
     power_mode: Literal["alternating", "position"] = "alternating"
     effort_sd: float = 0.05
     effort_time_s: float = 8.0
@@ -93,6 +95,7 @@ class Scenario:
     course: Literal["out-and-back", "loop", "track"] = "out-and-back"
     leg_length_m: float = 1200.0
     run_out_m: float = 150.0
+    legs_per_run: int = 2
     laps_per_run: int = 4
     loop_bend_share: float = 1.0
     bend_radius_m: float = 23.0
@@ -198,6 +201,8 @@ class Scenario:
             (100.0 <= self.leg_length_m <= 10_000.0, "leg_length_m", "100 to 10 000 m"),
             (0.1 <= self.loop_bend_share <= 1.0, "loop_bend_share", "0.1 to 1"),
             (8.0 <= self.bend_radius_m <= 500.0, "bend_radius_m", "8 to 500 m"),
+            (self.legs_per_run in range(2, 21, 2), "legs_per_run", "an even number, 2 to 20"),
+            (1 <= self.laps_per_run <= 100, "laps_per_run", "1 to 100"),
             (self.run_out_m >= 60.0, "run_out_m", "60 m or more, for braking and starting"),
             (0.0 <= self.wind_m_s <= 15.0, "wind_m_s", "0 to 15 m/s"),
             (0.1 <= self.sample_interval_s <= 10.0, "sample_interval_s", "0.1 to 10 s"),
@@ -214,6 +219,10 @@ class Scenario:
         if not isinstance(self.order, str):
             good = all(0 <= k < n for k in self.order) and len(self.order) > 0
             checks.append((good, "order", f"position indices from 0 to {n - 1}"))
+        if self.run_powers_w is not None:
+            good = len(self.run_powers_w) == len(self.run_order)
+            good = good and all(30.0 <= p <= 1000.0 for p in self.run_powers_w)
+            checks.append((good, "run_powers_w", "30 to 1000 W for each run"))
         if self.power_mode == "position":
             checks.append((len(self.powers_w) == n, "powers_w", f"one for each of {n} positions"))
         for good, name, wanted in checks:

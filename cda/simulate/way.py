@@ -51,7 +51,8 @@ def _speed_limits(limit: Floats, *, deceleration: float) -> Floats:
 def out_and_back_path(
     scenario: Scenario, draws: Draws, rng: np.random.Generator, *, short: bool
 ) -> Path:
-    """Lay the way of one run: turn, out, turn, back; `short` turns before gate B."""
+    """Lay the way of one run: turn, out, turn, back, and again; `short` turns before gate B."""
+    rounds = scenario.legs_per_run // 2
     length, out = scenario.leg_length_m, scenario.run_out_m
     far = length + out - (0.35 * length + out if short else 0.0)
     half_circle = round(math.pi * TURN_RADIUS_M)
@@ -82,26 +83,33 @@ def out_and_back_path(
     straight = np.clip(along, -out, far)
     grid = draws.road_start_m + draws.road_step_m * np.arange(draws.road_height_m.size)
     height = np.interp(straight, grid, draws.road_height_m)
+    one = along.size - 1  # cells of one way out and back
+    along, lateral, heading, height = (
+        np.append(np.tile(cells[:-1], rounds), cells[-1])
+        for cells in (along, lateral, heading, height)
+    )
     limit = np.full(along.size, 60.0)
-    limit[:half_circle] = TURN_SPEED_M_S
-    first_turn = half_circle + there.size
-    limit[first_turn : first_turn + half_circle] = TURN_SPEED_M_S
-    limit[-1] = CRAWL_M_S
     drive = np.ones(along.size)
     boost = min(100, int(0.65 * out))
-    for turned in (0, first_turn):
-        drive[turned : turned + half_circle + boost] = scenario.start_boost
-    for end in (first_turn, along.size):
-        off = int(rng.uniform(0.25, 0.5) * min(out, 150.0))  # rolls, then brakes
-        drive[end - off : end] = 0.0
-    drive[first_turn : first_turn + half_circle] = 0.3
-    gate_a = half_circle + out
-    # The cell of the turn's first metre of the way back lies at along = far.
-    back_start = first_turn + half_circle
-    legs: tuple[tuple[float, float, int], ...] = (
-        (gate_a, gate_a + length, 1),
-        (back_start + far - length, back_start + far, -1),
-    )
+    legs: list[tuple[float, float, int]] = []
+    for start in range(0, rounds * one, one):
+        turn = start + half_circle + there.size
+        last = along.size if start + one == rounds * one else start + one
+        for turned in (start, turn):
+            limit[turned : turned + half_circle] = TURN_SPEED_M_S
+            drive[turned : turned + half_circle + boost] = scenario.start_boost
+        for end in (turn, last):
+            off = int(rng.uniform(0.25, 0.5) * min(out, 150.0))  # rolls, then brakes
+            drive[end - off : end] = 0.0
+        drive[turn : turn + half_circle] = 0.3
+        gate_a = start + half_circle + out
+        # The cell of the turn's first metre of the way back lies at along = far.
+        back_start = turn + half_circle
+        legs += [
+            (gate_a, gate_a + length, 1),
+            (back_start + far - length, back_start + far, -1),
+        ]
+    limit[-1] = CRAWL_M_S
     return Path(
         along_m=along,
         lateral_m=lateral,
@@ -109,7 +117,7 @@ def out_and_back_path(
         heading_rad=heading,
         speed_limit_m_s=_speed_limits(limit, deceleration=BRAKING_M_S2),
         drive=drive,
-        legs=() if short else legs,
+        legs=() if short else tuple(legs),
     )
 
 

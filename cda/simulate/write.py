@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 from datetime import UTC, datetime
@@ -90,8 +91,28 @@ def write_session(
     write_bytes(out / name, data)
     if simulated.air_rows:
         write_text(out / AIR_FILE, air_csv(simulated))
-    write_text(out / "truth.json", json.dumps(simulated.truth, indent=1) + "\n")
+    made = {path.name: _sha256(path) for path in (toml, sheet)}
+    truth = simulated.truth | {"files": made}
+    write_text(out / "truth.json", json.dumps(truth, indent=1) + "\n")
     return toml, sheet, out / name, out / "truth.json"
+
+
+def changed_by_hand(out: str | Path) -> tuple[str, ...]:
+    """Return which of session.toml and runs.csv are no longer as `write_session` left them."""
+    out = Path(out)
+    try:
+        made = json.loads((out / "truth.json").read_text(encoding="utf-8")).get("files", {})
+    except (OSError, ValueError, AttributeError):
+        made = {}
+    return tuple(
+        name
+        for name in ("session.toml", "runs.csv")
+        if (out / name).is_file() and made.get(name) != _sha256(out / name)
+    )
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def recording_bytes(
