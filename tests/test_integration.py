@@ -165,6 +165,21 @@ def test_limits_are_kept_and_braked_for() -> None:
     assert float(got.mean_power_w[0]) < 300.0
 
 
+def test_where_within_a_stretch_a_limit_is_met_does_not_depend_on_the_stretches() -> None:
+    # Rolling down 5 % from 5 m/s until 12 m/s is reached somewhere, and on at 12 m/s.
+    def ridden(stretches: int) -> tuple[float, float]:
+        road = plain_road(np.full(stretches, 900.0 / stretches), np.full(stretches, -0.05))
+        limited = replace(road, limit_m_s=np.full(stretches + 1, 12.0))
+        got = integrate(rides(power_w=100.0), limited, start_m_s=5.0)
+        return float(got.time_s[0]), float(got.mean_power_w[0])
+
+    exact = ridden(900)
+    for stretches in (25, 30, 37, 45):
+        time, power = ridden(stretches)
+        assert time == pytest.approx(exact[0], rel=2e-4)
+        assert power == pytest.approx(exact[1], rel=1e-2)
+
+
 def test_many_rides_at_once_are_those_rides_one_by_one() -> None:
     road = plain_road(np.full(30, 200.0), 0.03 * np.sin(np.arange(30)))
     cda = np.array([0.22, 0.27, 0.35])

@@ -47,24 +47,42 @@ def race(folder: Path, **values: object) -> Race:
     return make_race(RaceSettings.model_validate(given), folder=folder)
 
 
-def test_response_is_within_half_a_second_of_fresh_draws_ridden_in_full(lap: Path) -> None:
-    for wind in (None, KNOWN_WIND):
-        at = race(lap, **({"wind": wind} if wind else {}))
-        estimate = make_estimate(("tall", "low"))
-        draws = joint_draws(
-            estimate.joint, at, positions=("tall", "low"), power_costs={"low": (2.0, 1.0)}
-        )
-        times = race_times(at, draws, reference=0)
-        every = draws.rides(draws.cda_m2, draws.power_cost_w).flat()
-        columns = draws.cda_m2.shape[1]
-        fresh = np.random.default_rng(3).integers(1000, columns, 100)
-        index = np.concatenate([fresh, columns + fresh])
-        mean = draws.rides(draws.cda_m2[0, :1], only_mean=True)
-        exact, _ = lapped(at, race_road(at, mean).road, every.take(index))
-        off = times.held_s.ravel()[index] - exact
-        assert times.held_s.mean() > 18_000.0
-        assert np.max(np.abs(off)) < 0.5
-        assert np.max(np.abs(off[:100] - off[100:])) < 0.2  # of what is saved
+PACING = {
+    "power_ratio_by_gradient": [[-0.05, 0.5], [0.0, 1.0], [0.05, 1.15]], "limit_w": 240.0
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {},
+        {"wind": KNOWN_WIND},
+        # Power bound by its limit in some of the draws, holding by rule, wind from anywhere.
+        {"pacing": PACING, "wind": {"speed_m_s": 4.0}, "hold": {"above_gradient": 0.03}},
+        # Limits of speed on many laps: all rides in full.
+        {"road": {"speed_limit_m_s": 14.0}, "pacing": PACING | {"limit_w": 265.0}},
+    ],
+    ids=["calm", "wind", "pacing and rules", "limits"],
+)
+def test_response_is_within_half_a_second_of_fresh_draws_ridden_in_full(
+    lap: Path, values: dict[str, object]
+) -> None:
+    at = race(lap, **values)
+    estimate = make_estimate(("tall", "low"))
+    draws = joint_draws(
+        estimate.joint, at, positions=("tall", "low"), power_costs={"low": (2.0, 1.0)}, draws=4096
+    )
+    times = race_times(at, draws, reference=0)
+    every = draws.rides(draws.cda_m2, draws.power_cost_w).flat()
+    columns = draws.cda_m2.shape[1]
+    fresh = np.random.default_rng(3).integers(1000, columns, 100)
+    index = np.concatenate([fresh, columns + fresh])
+    mean = draws.rides(draws.cda_m2[0, :1], only_mean=True)
+    exact, _ = lapped(at, race_road(at, mean).road, every.take(index))
+    off = times.held_s.ravel()[index] - exact
+    assert times.held_s.mean() > 18_000.0
+    assert np.max(np.abs(off)) < 0.5
+    assert np.max(np.abs(off[:100] - off[100:])) < 0.2  # of what is saved
 
 
 def test_a_flat_course_gives_what_the_flat_road_gives(lap: Path) -> None:

@@ -7,6 +7,7 @@ from cda.integration.forward import braking_limits as braking_limits
 from cda.integration.forward import integrate as integrate
 from cda.integration.forward import over_directions as over_directions
 from cda.integration.forward import plain_road as plain_road
+from cda.integration.rides import DIRECTION_NODES as DIRECTION_NODES
 from cda.integration.rides import Rides as Rides
 from cda.integration.rides import flat_time as flat_time
 from cda.integration.rides import join as join

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cda.errors import CourseError
-from cda.integration.rides import steady_speed
+from cda.integration.rides import DIRECTION_NODES, steady_speed
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -185,7 +185,7 @@ def integrate(
 
         def push(  # bound now: the stretch's own forces
             v: Array,
-            along: float,  # part of the stretch done
+            along: Array | float,  # part of the stretch done
             power: Array = power,
             slope: Array = slope,
             tilt: Array = tilt,
@@ -216,23 +216,20 @@ def integrate(
                 )
         after, spent, worst = stepped
         steps += substeps
-        limit = 0.5 * road.limit_m_s[k + 1] ** 2
-        if np.isfinite(limit):
-            capped = after > limit
-            if np.any(capped):
-                v0, v1 = np.sqrt(2.0 * y), np.sqrt(2.0 * np.minimum(after, limit))
-                # Braked or held back: v^2 runs straight from end to end.
-                spent = np.where(capped, 2.0 * dx / (v0 + v1), spent)
-                middle = 0.5 * (v0 + v1)
-                needed = (
-                    power
-                    + ((np.minimum(after, limit) - y) / dx - push(middle, 0.5)) * mass * middle
-                )
-                needed = (needed - rides.power_offset_w) / rides.power_gain
-                shown = np.where(capped, np.clip(needed, 0.0, np.maximum(shown, 0.0)), shown)
-                after = np.minimum(after, limit)
+        done = shown * spent
+        limits = 0.5 * road.limit_m_s[k : k + 2] ** 2
+        capped = after > limits[1]
+        if np.any(capped):
+            part, free, bound, middle = _held_back(y, after, spent, limits, dx)
+            # On the limit the meter shows what the road asks for, never less than nothing.
+            pull = (limits[1] - limits[0]) / dx - push(middle, 0.5 * (1.0 + part))
+            needed = (power + pull * mass * middle - rides.power_offset_w) / rides.power_gain
+            needed = np.clip(needed, 0.0, np.maximum(shown, 0.0))
+            done = np.where(capped, shown * free + needed * bound, done)
+            spent = np.where(capped, free + bound, spent)
+            after = np.minimum(after, limits[1])
         time += spent
-        work += shown * spent
+        work += done
         y = after
         if speeds is not None:
             speeds.append(np.sqrt(2.0 * y))
@@ -251,7 +248,7 @@ def _stretch(
     y: Array,
     dx: float,
     substeps: int,
-    push: Callable[[Array, float], Array],
+    push: Callable[[Array, Array | float], Array],
     per_metre: float,
     thrust: Array,
     damping: Array,
@@ -291,12 +288,50 @@ def _stretch(
     return y, total, worst
 
 
+def _held_back(
+    y: Array, after: Array, spent: Array, limits: Array, dx: float
+) -> tuple[Array, Array, Array, Array]:
+    """Return how a limit within a stretch is met by rides that would end above it.
+
+    v^2 runs straight, up to the limit, which is straight in v^2 as well, and on along it.
+
+    Parameters
+    ----------
+    y, after : ndarray, shape (rides,)
+        v^2 / 2 at the start, and at the end without the limit. [m^2/s^2]
+    spent : ndarray, shape (rides,)
+        Time without the limit. [s]
+    limits : ndarray, shape (2,)
+        v^2 / 2 of the limit at both ends. [m^2/s^2]
+    dx : float
+        [m]
+
+    Returns
+    -------
+    part : ndarray, shape (rides,)
+        Of the stretch that is ridden before the limit is met; of no meaning for other rides.
+    free, bound : ndarray, shape (rides,)
+        Time before and on the limit. [s]
+    middle : ndarray, shape (rides,)
+        Speed halfway along the rest, on the limit. [m/s]
+    """
+    room = np.maximum(limits[0] - y, 0.0)
+    over = np.maximum(after - limits[1], 1e-12)
+    part = room / (room + over)
+    v0, v1 = np.sqrt(2.0 * y), np.sqrt(2.0 * limits[1])
+    met = np.sqrt(2.0 * (y + (after - y) * part))
+    # Straight v^2 is not quite how the stretch is ridden: its time is brought to the true one.
+    free = part * spent * (v0 + np.sqrt(2.0 * after)) / (v0 + met)
+    bound = (1.0 - part) * 2.0 * dx / (met + v1)
+    return part, free, bound, 0.5 * (met + v1)
+
+
 def over_directions(
     rides: Rides,
     road: Road,
     *,
     direction_known: bool,
-    nodes: int = 8,
+    nodes: int = DIRECTION_NODES,
     start_m_s: NDArray[np.float64] | None = None,
     tolerance_s_per_km: float = TOLERANCE_S_PER_KM,
 ) -> Ridden:

@@ -18,13 +18,20 @@ from cda.integration import flat_time
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from cda.integration import Rides
+    from cda.integration import Rides, Road
 
     Array = NDArray[np.float64]
 
 
-def control_time(rides: Rides, distance_m: float, held_share: float) -> Array:
-    """Return the time over a flat road, the reference's where a position is not held [s]."""
+def control_time(
+    rides: Rides, road: Road, distance_m: float, *, held_share: float, folded: bool
+) -> Array:
+    """Return the time over a flat road, the reference's where a position is not held [s].
+
+    It depends on nothing but what `inputs_of` lists.
+    """
+    if folded:
+        return flat_time(rides.with_values(power_w=rides.power_w * road.power_ratio[0]), distance_m)
     held = flat_time(rides, distance_m)
     if held_share == 1.0:
         return held
@@ -34,42 +41,69 @@ def control_time(rides: Rides, distance_m: float, held_share: float) -> Array:
     return held_share * held + (1.0 - held_share) * flat_time(other, distance_m)
 
 
-def inputs_of(rides: Rides, *, direction_known: bool, folded: bool) -> Array:
+def inputs_of(rides: Rides, road: Road, *, direction_known: bool, folded: bool) -> Array:
     """Return what a time depends on, the wind first, shape (rides, inputs).
 
     Parameters
     ----------
     rides : Rides
         After `flat`.
+    road : Road
     direction_known : bool
-        Then the wind is its two components, else its speed.
+        Then the wind is its two components, else the square of its speed: a mean over all
+        directions is the same for wind from the other side.
     folded : bool
-        Every position is held everywhere at steady power: the drag area where it is not held
-        has no effect, and cost and offset act through the power at the road alone.
+        See `is_folded`.
     """
-    shown = rides.power_w - rides.power_cost_w if folded else rides.power_w
-    road_power = rides.power_gain * shown + rides.power_offset_w
     wheels = rides.wheel_drag_area_m2
     angle = np.radians(rides.wind_from_deg)
     wind = (
         [rides.wind_m_s * np.cos(angle), rides.wind_m_s * np.sin(angle)]
         if direction_known
-        else [rides.wind_m_s]
+        else [rides.wind_m_s**2]
     )
     columns = [
         *wind,
         np.log(rides.density_kg_m3 * (rides.cda_held_m2 + wheels)),
-        np.log(np.maximum(road_power, 1.0)),
         rides.rolling_resistance,
         rides.mass_kg,
     ]
-    if not folded:
-        columns += [
-            np.log(rides.density_kg_m3 * (rides.cda_other_m2 + wheels)),
-            rides.power_cost_w,
-            rides.power_offset_w,
-        ]
+    if folded:
+        shown = rides.power_w * road.power_ratio[0] - rides.power_cost_w
+        at_road = rides.power_gain * shown + rides.power_offset_w
+        return np.column_stack([*columns, np.log(np.maximum(at_road, 1.0))])
+    columns += [
+        # gain (ratio power - cost) + offset = (gain power) (ratio - cost / power) + offset
+        np.log(np.maximum(rides.power_gain * rides.power_w, 1.0)),
+        rides.power_cost_w / np.maximum(rides.power_w, 1.0),
+        rides.power_offset_w,
+        np.log((rides.cda_other_m2 + wheels) / (rides.cda_held_m2 + wheels)),
+    ]
+    if np.isfinite(road.power_limit_w):
+        # A limit in shown watts tells power from gain, and bends the time where it begins to bind.
+        columns += [np.log(rides.power_gain), limited_power(rides.power_w, road)]
     return np.column_stack(columns)
+
+
+def is_folded(road: Road, held_share: float) -> bool:
+    """Say whether power acts through a single number, the steady power at the road.
+
+    So it is where every position is held everywhere and power is nowhere changed.
+    """
+    return held_share == 1.0 and np.ptp(road.power_ratio) == 0.0 and np.isinf(road.power_limit_w)
+
+
+def limited_power(power_w: Array, road: Road) -> Array:
+    """Return the mean over the road of log(power ridden / power asked for), shape (rides,)."""
+    order = np.argsort(road.power_ratio)
+    ratio = road.power_ratio[order]
+    weight = road.length_m[order] / road.length_m.sum()
+    log_ratio = np.log(np.maximum(ratio, 1e-6))
+    above = np.append(np.cumsum(weight[::-1])[::-1], 0.0)
+    asked = np.append(np.cumsum((weight * log_ratio)[::-1])[::-1], 0.0)
+    allowed = road.power_limit_w / np.maximum(power_w, 1.0)
+    first = np.searchsorted(ratio, allowed, side="right")
+    return np.asarray(above[first] * np.log(allowed) - asked[first], dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -141,7 +175,14 @@ def powers(inputs: int, winds: int) -> list[tuple[int, ...]]:
 
 
 def _features(x: Array, winds: int) -> Array:
-    # The constant is the empty product.
-    return np.column_stack(
-        [np.prod(x[:, list(which)], axis=1) for which in powers(x.shape[1], winds)]
-    )
+    """Return every term at every point, shape (points, terms); the constant is the empty product.
+
+    Each term is one factor more than one that stands before it in the list.
+    """
+    terms = powers(x.shape[1], winds)
+    row = {which: j for j, which in enumerate(terms)}
+    columns, values = np.ascontiguousarray(x.T), np.empty((len(terms), len(x)))
+    values[0] = 1.0
+    for j, which in enumerate(terms[1:], start=1):
+        np.multiply(values[row[which[:-1]]], columns[which[-1]], out=values[j])
+    return values.T

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cda.integration import Rides, flat_time, join
-from cda.race.response import control_time, fit_response, inputs_of, powers
-from cda.race.road import lapped, race_road
+from cda.integration import DIRECTION_NODES, Rides, flat_time, join
+from cda.race.response import control_time, fit_response, inputs_of, is_folded, powers
+from cda.race.road import RaceRoad, lapped, race_road
 from cda.results import Finding
 
 if TYPE_CHECKING:
@@ -22,10 +22,15 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 # Draws a position ridden in full, in all at least `PER_TERM` a coefficient of the response;
-# and draws ridden in full that the response does not know, to show its error.
-DESIGN = 96
+# and draws ridden in full that the response does not know, to show its error: 200 in all.
+DESIGN = 160
 PER_TERM = 5
-FRESH = 24
+FRESH = 200
+# Limits of speed that begin to bind bend the time more than a polynomial does. On many laps of a
+# short course all bends come together, but there riding every draw in full costs little: up to
+# this many rides times stretches, some 4 s.
+RIDES_TIMES_STRETCHES = 3e7
+CHUNK = 4096
 LARGEST_ERROR_S = 0.5
 WIDE_S_PER_KM = 1.0
 FINE_RIDES = 48
@@ -142,22 +147,16 @@ def _on_course(
         only_mean=True,
     )
     way = race_road(race, mean)
-    known = race.direction_known
-    folded = race.settings.pacing is None and way.held_share == 1.0
+    road, known = way.road, race.direction_known
+    folded = is_folded(road, way.held_share)
     everyone = draws.rides(draws.cda_m2, draws.power_cost_w, reference=reference).flat()
     positions, columns = draws.cda_m2.shape
-    inputs = inputs_of(everyone, direction_known=known, folded=folded)
-    winds = 2 if known else 1
-    design = max(DESIGN, -(-PER_TERM * len(powers(inputs.shape[1], winds)) // positions))
-    chosen = _chosen(inputs.reshape(positions, columns, -1), min(design, columns // 2), FRESH)
-    index = (np.arange(positions)[:, None] * columns + chosen).ravel()
     costs = np.maximum(_flat_break_even(race, draws, reference, _flat_mean(race, mean)), 0.1)
-    lots = [everyone.take(index)]
-    lots.append(
+    lots = [
         draws.rides(
             draws.cda_m2[:, :1], costs[:, None] * COST_PARTS, reference=reference, only_mean=True
         ).flat()
-    )
+    ]
     if corrected_cda_m2 is not None:
         lots.append(
             draws.rides(
@@ -167,25 +166,48 @@ def _on_course(
                 only_mean=True,
             ).flat()
         )
-    ridden = _ridden(race, way.road, join(lots), folded=folded)
-    ends = np.cumsum([lot.mass_kg.size for lot in lots])
-    exact = ridden[: ends[0]].reshape(positions, -1)
-    by_cost = ridden[ends[0] : ends[1]].reshape(positions, -1)
-    corrected = None if corrected_cda_m2 is None else ridden[ends[1] :]
-
-    control = control_time(everyone, race.distance_m, way.held_share).reshape(positions, columns)
-    log_ratio = np.log(exact / np.take_along_axis(control, chosen, axis=1))
-    fresh = np.zeros(exact.shape, dtype=bool)
-    fresh[:, -FRESH:] = True
-    fitted = fit_response(inputs[index][~fresh.ravel()], log_ratio[~fresh], winds=winds)
-    held = control * np.exp(fitted.log_ratio(inputs).reshape(positions, columns))
-    off = np.take_along_axis(held, chosen, axis=1) - exact
-    error = float(np.max(np.abs(off[fresh])))
-    saved_error = float(np.max(np.abs((off[reference] - off)[fresh])))
-    np.put_along_axis(held, chosen, exact, axis=1)
+    asked = join(lots)
+    apart = asked.mass_kg.size
+    if _all_in_full(race, way, everyone):
+        held = _in_chunks(race, road, everyone).reshape(positions, columns)
+        ridden = lapped(race, road, asked)[0]
+        error = saved_error = 0.0
+        said = f"all {held.size} rides over the course in full"
+    else:
+        inputs = inputs_of(everyone, road, direction_known=known, folded=folded)
+        winds = 2 if known else 0
+        fresh = -(-FRESH // positions)
+        design = max(DESIGN, -(-PER_TERM * len(powers(inputs.shape[1], winds)) // positions))
+        chosen = _chosen(inputs.reshape(positions, columns, -1), min(design, columns // 2), fresh)
+        index = (np.arange(positions)[:, None] * columns + chosen).ravel()
+        both = join([everyone.take(index), asked])
+        inputs_of_both = inputs_of(both, road, direction_known=known, folded=folded)
+        times = _ridden(race, road, both, inputs_of_both)
+        ridden, exact = times[-apart:], times[:-apart].reshape(positions, -1)
+        control = control_time(
+            everyone, road, race.distance_m, held_share=way.held_share, folded=folded
+        ).reshape(positions, columns)
+        log_ratio = np.log(exact / np.take_along_axis(control, chosen, axis=1))
+        known_to_fit = np.ones(exact.shape, dtype=bool)
+        known_to_fit[:, -fresh:] = False
+        fitted = fit_response(
+            inputs[index][known_to_fit.ravel()], log_ratio[known_to_fit], winds=winds
+        )
+        held = control * np.exp(fitted.log_ratio(inputs).reshape(positions, columns))
+        off = np.take_along_axis(held, chosen, axis=1) - exact
+        error = float(np.max(np.abs(off[~known_to_fit])))
+        saved_error = float(np.max(np.abs((off[reference] - off)[~known_to_fit])))
+        np.put_along_axis(held, chosen, exact, axis=1)
+        said = (
+            f"{exact.size} rides over the course in full and a response fitted to them for the "
+            f"others; at {positions * fresh} rides it was not fitted to, times are off by at most "
+            f"{error:.2f} s and what is saved by {saved_error:.2f} s"
+        )
+    by_cost = ridden[: positions * COST_PARTS.size].reshape(positions, -1)
+    corrected = None if corrected_cda_m2 is None else ridden[positions * COST_PARTS.size :]
 
     break_even: list[float | None] = []
-    today = exact[reference, 0]
+    today = held[reference, 0]
     for i in range(positions):
         gain = today - by_cost[i]
         if i == reference or gain[0] <= 1e-3:
@@ -198,9 +220,7 @@ def _on_course(
         severity="warning" if large else "note",
         code="race-response",
         where="course",
-        message=f"{exact.size} rides over the course in full and a response fitted to them for "
-        f"the others; at {positions * FRESH} rides it was not fitted to, times are off by at most "
-        f"{error:.2f} s and what is saved by {saved_error:.2f} s",
+        message=said,
         fix="take the ends of the intervals with that error" if large else "",
     )
     return RaceTimes(
@@ -233,7 +253,23 @@ def _chosen(inputs: Array, design: int, fresh: int) -> NDArray[np.intp]:
     return np.stack(rows)
 
 
-def _ridden(race: Race, road: Road, rides: Rides, *, folded: bool) -> Array:
+def _all_in_full(race: Race, way: RaceRoad, rides: Rides) -> bool:
+    """Say whether every draw is ridden: limits of speed, and not too long a road for it."""
+    if not np.any(np.isfinite(way.road.limit_m_s)):
+        return False
+    each = way.road.length_m.size * (1 if race.settings.laps == 1 else 2)
+    if np.any(rides.wind_m_s) and not race.direction_known:
+        each *= DIRECTION_NODES
+    return rides.mass_kg.size * each <= RIDES_TIMES_STRETCHES
+
+
+def _in_chunks(race: Race, road: Road, rides: Rides) -> Array:
+    """Ride all; a chunk stays in the processor's memory."""
+    lots = np.array_split(np.arange(rides.mass_kg.size), -(-rides.mass_kg.size // CHUNK))
+    return np.concatenate([lapped(race, road, rides.take(lot))[0] for lot in lots])
+
+
+def _ridden(race: Race, road: Road, rides: Rides, inputs: Array) -> Array:
     """Ride every lot in wide steps, some in fine ones, and take out what the width costs.
 
     What wide steps get wrong is nearly the same for all rides: it is fitted as a plane in the
@@ -242,7 +278,6 @@ def _ridden(race: Race, road: Road, rides: Rides, *, folded: bool) -> Array:
     wide, _ = lapped(race, road, rides, tolerance_s_per_km=WIDE_S_PER_KM)
     some = np.unique(np.linspace(0, rides.mass_kg.size - 1, FINE_RIDES).astype(np.intp))
     fine, _ = lapped(race, road, rides.take(some))
-    inputs = inputs_of(rides, direction_known=race.direction_known, folded=folded)
     spread = inputs.std(axis=0)
     unit = (inputs - inputs.mean(axis=0)) / np.where(spread > 0.0, spread, 1.0)
     plane = np.column_stack([np.ones(len(unit)), unit])
