@@ -10,7 +10,7 @@ from cda.errors import CdaError
 from cda.session.discovery import candidates
 from cda.session.load import load_session
 from cda.session.toml_file import read_toml
-from cda.session.write import read_run_rows
+from cda.session.write import CHECK_TODAY, read_run_rows, unchecked_keys
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +45,13 @@ def guide(folder: str | Path) -> GuideStep:
                     "in session.toml.",
                     command=again,
                 )
+        marked = unchecked_keys((folder / "session.toml").read_bytes())
+        if marked:
+            return GuideStep(
+                message=f"{CHECK_TODAY} in session.toml: {', '.join(marked)}. Weigh or read them "
+                "again, correct what has changed, and take the marks away.",
+                command=again,
+            )
         if not data.get("positions"):
             return GuideStep(
                 message="Name the positions in session.toml: one [[positions]] with an id each.",

@@ -20,6 +20,7 @@ from cda.session.toml_file import (
     validate_model,
     value_sources,
 )
+from cda.session.write import CHECK_TODAY, unchecked_keys
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -72,6 +73,7 @@ def load_session(
     photos = [p.photo for p in settings.positions if p.photo]
     for name in photos:
         inside_folder(folder, name, "photo")
+    unchecked = unchecked_findings((folder / "session.toml").read_bytes())
     sheet = _read_sheet(folder)
     rows, findings = parse_table(sheet, "runs.csv", COLUMNS, ("run", "position"))
     recordings, found = find_recordings(folder, settings)
@@ -92,7 +94,7 @@ def load_session(
         air_readings=air,
         inputs=inputs,
         sources=value_sources(settings, overrides),
-        findings=(*findings, *found, *air_findings),
+        findings=(*unchecked, *findings, *found, *air_findings),
     )
 
 
@@ -292,6 +294,23 @@ def _own_temperature(
         "1 % of the air, 0.003 m²",
         fix="better: temperature_c read in the shade, or readings over time",
     )
+
+
+def unchecked_findings(data: bytes) -> list[Finding]:
+    """Say which values are still another day's, as `cda plan --like` took them over."""
+    marked = unchecked_keys(data)
+    if not marked:
+        return []
+    return [
+        Finding(
+            severity="warning",
+            code="not-checked-today",
+            where="session.toml",
+            message=f"{', '.join(marked)}: taken over from another day and still marked "
+            f"{CHECK_TODAY}",
+            fix="weigh or read them again, correct what has changed, and take the marks away",
+        )
+    ]
 
 
 def _read_sheet(folder: Path) -> bytes:

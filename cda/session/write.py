@@ -8,6 +8,7 @@ import datetime as dt
 import io
 import json
 import os
+import re
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ from cda.errors import OutputError, SessionError
 from cda.session.cells import run_numbers, without_dash
 from cda.session.models import PositionSettings, SessionSettings
 from cda.session.run_sheet import COLUMNS, parse_table
-from cda.session.toml_file import submodel
+from cda.session.toml_file import decode_text, submodel
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -141,6 +142,19 @@ def session_toml(
             fix="see cda schema session",
         )
     return "\n".join([*lines, *tables, ""])
+
+
+def unchecked_keys(data: bytes) -> list[str]:
+    """Return the keys of a session.toml whose values are still marked as another day's."""
+    table, found = "", []
+    for line in decode_text(data)[0].splitlines():
+        head = re.match(r"\s*\[+\s*([\w.]+)", line)
+        key = re.match(rf"\s*([\w-]+)\s*=.*#\s*{CHECK_TODAY}", line)
+        if head:
+            table = head.group(1)
+        elif key:
+            found.append(f"{table}.{key.group(1)}" if table else key.group(1))
+    return found
 
 
 def given_tables(model: BaseModel) -> dict[str, Any]:
