@@ -90,7 +90,7 @@ def draw_day(
     about = LEG_M / 10.5 + TURN_S
     start = about * np.arange(n) + 120.0 * (run - 1)
     hours = start / 3600.0
-    hours -= hours.mean()
+    hours -= hours.min()
 
     cda = np.array(design.cda_m2)[position] + day_m2
     if position_by_day_m2 is not None:
@@ -104,7 +104,7 @@ def draw_day(
     def drift(sd_per_h: float) -> np.ndarray:
         steps = rng.normal(0.0, np.sqrt(np.diff(hours, prepend=hours[0])))
         walk = np.cumsum(steps)
-        return sd_per_h * np.sqrt(0.5) * (rng.normal() * hours + walk - walk.mean())
+        return sd_per_h * np.sqrt(0.5) * (rng.normal() * hours + walk)
 
     crr_believed = CRR
     crr_wrong = rng.normal(0.0, design.crr_sd) if crr_error is None else crr_error

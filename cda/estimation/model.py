@@ -140,15 +140,12 @@ def _drift(
     """Covariance of the slow drifts of power zero and Crr: linear plus random walk, as declared.
 
     Half of the declared variance at one hour is given to each kind of drift. Drift is counted
-    from the middle of the test: its level there belongs to the offset and to Crr themselves.
+    from the first leg on: the meter was zeroed and the tyres were judged before it.
     """
     zero, rolling = np.zeros((n, n)), np.zeros((n, n))
     for day, q, rows in zip(days, equations, row_of, strict=True):
-        hours = (day.energies.start_s - day.energies.start_s.mean()) / 3600.0
-        first = hours - hours.min()
-        walk = np.minimum.outer(first, first)
-        centred = walk - walk.mean(0) - walk.mean(1)[:, None] + walk.mean()
-        shape = 0.5 * np.outer(hours, hours) + 0.5 * centred
+        hours = (day.energies.start_s - day.energies.start_s.min()) / 3600.0
+        shape = 0.5 * np.outer(hours, hours) + 0.5 * np.minimum.outer(hours, hours)
         block = np.ix_(rows, rows)
         zero[block] = np.outer(q.offset_w, q.offset_w) * shape * day.offset_drift_sd_w_per_h**2
         sd = day.rolling_resistance * day.rolling_resistance_drift_sd_per_h
