@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import t as student
 
 from cda.analysis import estimate_cda
 from cda.checks import propose_leaving_out, runs_spoken_against
@@ -61,6 +62,9 @@ def test_a_run_with_more_drag_is_named_with_its_size() -> None:
     assert found.se_m2 < 0.01
     assert found.t == pytest.approx(found.shift_m2 / found.se_m2)
     assert found.looked_at == 18 + 36
+    # Bonferroni: two-sided t, times what was looked at
+    p = 2.0 * float(student.sf(abs(found.t), found.dof))
+    assert found.adjusted_p == pytest.approx(54 * p)
 
 
 def test_one_leg_with_less_drag_is_named_by_its_way() -> None:

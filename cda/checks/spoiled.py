@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 # Findings about single legs that speak against a run, in words.
 SPEAKS_AGAINST: Final = {
     "vehicle-passing": "something drew the rider along",
+    "vehicle-oncoming": "something came the other way",
     "sat-up": "the rider sat up",
     "coasting": "no pedalling inside the timed stretch",
     "braking": "something slowed the rider",
