@@ -12,7 +12,7 @@ import pytest
 
 from cda.errors import OutputError
 from cda.report import Section, build_page, build_report, write_csv, write_figures, write_pdf
-from cda.report.page import report_parts
+from cda.report.page import report_parts, tied
 from cda.report.photo import LARGEST_BYTES, photo_uri
 from cda.results import words
 from tests.results_factory import (
@@ -287,6 +287,65 @@ def test_several_riders_have_a_section_each() -> None:
     said = text_of(tree)
     assert "Rider rider-1" in said
     assert "Rider rider-2" in said
+
+
+def test_several_riders_have_a_part_of_the_pdf_each(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def beginnings(section: Section) -> list[Part]:
+        return [replace(part, blocks=part.blocks[:2]) for part in report_parts(section)[:2]]
+
+    monkeypatch.setattr("cda.report.pdf.report_parts", beginnings)
+    one = rich_estimate(("tall", "low"), runs_each=2)
+    other = replace(one, sessions=(replace(one.sessions[0], rider_id="rider-2"),))
+
+    def pages(*estimates: Estimate) -> int:
+        data = write_pdf(
+            tmp_path / "riders.pdf", [Section(estimate=e) for e in estimates]
+        ).read_bytes()
+        return len(re.findall(rb"/Type /Page\b", data))
+
+    assert pages(one, other) == 2 * pages(one)
+
+
+def test_the_last_day_is_told_by_what_it_changed() -> None:
+    before = rich_estimate(("tall", "low", "wide"), runs_each=2)
+    now = rich_estimate(("tall", "low", "wide"), runs_each=3)
+    reversed_ = replace(
+        before,
+        differences=tuple(replace(d, resolved=not d.resolved) for d in before.differences),
+    )
+    opening = report_parts(Section(estimate=now, previous=reversed_))[0]
+    assert opening.id == "changes"
+    said = repr(opening)
+    assert "added 3 runs" in said
+    for d in now.differences:
+        if d.reference == now.reference:
+            assert ("now resolved" if d.resolved else "no longer resolved") in said
+
+
+def test_settings_name_every_value_once_and_where_it_is_from(small: Estimate) -> None:
+    from cda.report.closing import again
+
+    settings = {
+        "s1": {
+            "title": {"value": "Morning (calm)", "source": "file"},
+            "bike": {
+                "mass_kg": {"value": 8.5, "source": "option"},
+                "wheel_radius_m": {"value": 0.335, "source": "default"},
+            },
+        }
+    }
+    said = repr(again(replace(small, settings=settings), None))
+    assert "from option: mass_kg 8.5 · defaults: wheel_radius_m 0.335" in said
+    assert "from file: title Morning (calm)" in said
+
+
+def test_a_number_stays_with_its_unit() -> None:
+    assert tied("saves 0.6 min (95 %) ± 0.003 m²") == (
+        "saves 0.6\u00a0min (95\u00a0%) ±\u00a00.003\u00a0m²"
+    )
+    assert tied("4 minutes, 3 women") == "4 minutes, 3 women"
 
 
 def test_text_and_accent_reach_contrast_aa_in_both_schemes() -> None:

@@ -75,6 +75,18 @@ def test_no_request_no_console_message_no_sideways_scroll(
     assert seen == []
 
 
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (320, "dark")])
+def test_axe_core_finds_no_violation(browser: Browser, file: Path, width: int, scheme: str) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    page, _ = opened(browser, file, width, color_scheme=scheme)
+    page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
+    # The pictures' letters are looked at once: every one of them costs milliseconds.
+    context = {"exclude": [["svg"]]} if scheme == "dark" else None
+    found = axe.run(page, context=context, options={"resultTypes": ["violations"]}).response
+    assert len(found["passes"]) > 10  # it looked at something
+    assert [(v["id"], v["nodes"][0]["html"][:100]) for v in found["violations"]] == []
+
+
 def test_dark_mode_turns_page_and_pictures(browser: Browser, file: Path) -> None:
     inks = []
     for scheme in ("light", "dark"):

@@ -138,14 +138,34 @@ def again_words(estimate: Estimate, savings: Savings | None) -> str:
     """Say what to ride again: the comparison that is open, how many runs it asks, spoiled runs."""
     spoiled = [str(r.run) for r in estimate.runs if not r.used]
     pair, runs = _open_pair(estimate, savings)
-    if pair is not None:
-        names = [f"“{shown(estimate.position(k).label)}”" for k in pair]
-        text = f"{names[0]} against {names[1]}: {more_runs_words(runs)}."
+    if pair is None:
+        text = "Nothing has to be, every comparison is decided."
     else:
-        text = "Nothing has to be, every comparison is resolved."
+        text = " against ".join(f"“{shown(estimate.position(k).label)}”" for k in pair)
+        wanted = _advice(savings, pair) or more_runs_words(runs)
+        hopeless = runs is not None and runs.get("runs_each_for_80_percent_power") is None
+        text = f"Nothing: for {text} {wanted}." if hopeless else f"{text}: {wanted}."
+        ridden = [estimate.position(k).runs for k in pair]
+        so_far = (
+            f"{ridden[0]} of each" if ridden[0] == ridden[1] else " and ".join(map(str, ridden))
+        )
+        text += f" Used so far: {so_far}."
     if spoiled:
         text += f" Not used: {'run' if len(spoiled) == 1 else 'runs'} {', '.join(spoiled)}."
     return text
+
+
+def _advice(savings: Savings | None, pair: tuple[str, str]) -> str | None:
+    """Return what the finding about an open pair says is to be done."""
+    later, earlier = pair
+    return next(
+        (
+            f.fix
+            for f in (savings.findings if savings else ())
+            if f.code == "undecided-pair" and f.where == f"{earlier}, {later}"
+        ),
+        None,
+    )
 
 
 def _open_pair(
@@ -154,13 +174,19 @@ def _open_pair(
     """Return the open pair worth riding again, later first, and what would decide it.
 
     With a race it is a pair of the first position: against today if that is open, else against
-    the one tied with it that asks the fewest runs. Without one it is the nearest to resolved.
+    the one tied with it that asks the fewest runs. Without one it is the answer's own pair, else
+    the nearest to resolved.
     """
     if savings is None:
         found = [d for d in estimate.differences if not d.resolved]
         if not found:
             return None, None
-        d = max(found, key=lambda d: abs(d.delta_cda_m2) / d.se_m2)
+        asked_about = _against_today(estimate, savings)
+        d = (
+            asked_about
+            if asked_about in found
+            else max(found, key=lambda d: abs(d.delta_cda_m2) / d.se_m2)
+        )
         return (d.position, d.reference), d.more_runs
     first = next((p.id for p in ordered(savings) if not p.reference), None)
     more = savings.more_runs or {}

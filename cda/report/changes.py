@@ -11,6 +11,8 @@ from cda.results.numbers import area, area_interval, area_se, shown
 from cda.results.words import difference_words, percent_level
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from cda.results import Estimate
 
 FEWEST_RUNS = 2
@@ -49,6 +51,7 @@ def _before_and_now(estimate: Estimate, previous: Estimate) -> list[Block]:
     today = shown(estimate.position(estimate.reference).label)
     level = percent_level(estimate.level)
     return [
+        Text(text=_summary(estimate, previous, [row[3] for row in rows])),
         Text(
             text=f"Earlier days against all days together, each position against “{today}”."
             + ("" if same_reference else " The reference was another one before.")
@@ -60,6 +63,27 @@ def _before_and_now(estimate: Estimate, previous: Estimate) -> list[Block]:
             restack=True,
         ),
     ]
+
+
+def _summary(estimate: Estimate, previous: Estimate, turns: Sequence[str]) -> str:
+    """Say how many runs the last day added, and what it changed."""
+    last = estimate.sessions[-1]
+    added = sum(r.used for r in estimate.runs) - sum(r.used for r in previous.runs)
+    text = f"The last day ({shown(last.date or last.title)}) added {added} runs."
+    lowest = [
+        min((p for p in one.positions if not p.reference), key=lambda p: p.cda_m2, default=None)
+        for one in (previous, estimate)
+    ]
+    if lowest[0] is not None and lowest[1] is not None:
+        before, now = lowest[0], lowest[1]
+        text += (
+            f" Lowest drag of those tried, then as now: “{shown(now.label)}”."
+            if before.id == now.id
+            else f" Lowest drag of those tried: then “{shown(before.label)}”, "
+            f"now “{shown(now.label)}”."
+        )
+    told = {turn: turns.count(turn) for turn in dict.fromkeys(turns)}
+    return f"{text} Against today: " + ", ".join(f"{n} {turn}" for turn, n in told.items()) + "."
 
 
 def _turn(before: bool | None, now: bool) -> str:

@@ -5,6 +5,7 @@ Knows results only. The same results give the same bytes: no clock, no random id
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, fields
 from importlib import resources
 from typing import TYPE_CHECKING
@@ -84,6 +85,7 @@ def render_page(
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_template), autoescape=True, undefined=jinja2.StrictUndefined
     )
+    environment.filters["tied"] = tied
     drawn = []
     for index, (name, parts) in enumerate(sections):
         prefix = f"r{index + 1}-" if many else ""
@@ -136,6 +138,12 @@ def page_subtitle(sections: Sequence[Section]) -> str:
     positions = {p.id for section in sections for p in section.estimate.positions}
     text = f"{len(positions)} positions, {runs} runs used"
     return f"{', '.join(dates)}. {text}." if dates else f"{text}."
+
+
+def tied(text: str) -> str:
+    """Keep a number on one line with its unit, and a plus-minus with its number."""
+    text = re.sub(r"(?<=\d) (?=(?:%|min|s|h|W|m|m²|m/s|km|kg)(?![\w²/]))", "\u00a0", text)
+    return re.sub(r"(?<=±) (?=\d)", "\u00a0", text)
 
 
 def _template(name: str) -> str:

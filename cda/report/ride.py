@@ -185,7 +185,11 @@ def _variance(estimate: Estimate) -> Text:
         f"from leg to leg {sd(v.leg_sd_m2)}, from day to day {sd(v.day_to_day_sd_m2)}."
     )
     if v.slow_wind_sd_m_s is not None:
-        text += f" Slow changes of the wind: {fixed(v.slow_wind_sd_m_s, 1)} m/s."
+        text += f" Slow changes of the wind: {_speed(v.slow_wind_sd_m_s)} m/s."
     if v.gust_sd_m_s is not None:
-        text += f" Gusts: {fixed(v.gust_sd_m_s, 1)} m/s."
+        text += f" Gusts: {_speed(v.gust_sd_m_s)} m/s."
     return Text(text=text)
+
+
+def _speed(value_m_s: float) -> str:
+    return "under 0.1" if value_m_s < 0.1 else fixed(value_m_s, 1)

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from cda.results.estimate import Difference, Estimate
     from cda.results.savings import LedgerLine, PositionSavings, Savings
 
+MOST_PAIRS_NAMED = 6
 NOT_EQUAL = "Not resolved, not decided: this test cannot tell. It does not mean equal."
 LEDGER_LABELS = {
     "swim": "Straighter swim",
@@ -258,10 +259,25 @@ def undecided_words(savings: Savings) -> str | None:
     if not savings.undecided:
         return None
     letter, many = letters(savings), len(savings.positions)
+    equal = "Not decided does not mean equal."
     if many > 2 and len(savings.undecided) == many * (many - 1) // 2:
-        return "Not decided between any two of them. Not decided does not mean equal."
-    pairs = [f"{letter.get(a, a)} and {letter.get(b, b)}" for a, b in savings.undecided]
-    return f"Not decided between {', '.join(pairs)}. Not decided does not mean equal."
+        return f"Not decided between any two of them. {equal}"
+    against = [
+        letter.get(a if b == savings.reference else b, "?")
+        for a, b in savings.undecided
+        if savings.reference in (a, b)
+    ]
+    others = [
+        f"{letter.get(a, a)} and {letter.get(b, b)}"
+        for a, b in savings.undecided
+        if savings.reference not in (a, b)
+    ]
+    said = [f"Not decided against today: {', '.join(against)}."] if against else []
+    if len(others) > MOST_PAIRS_NAMED:
+        said.append(f"Not decided between {len(others)} pairs of the others.")
+    elif others:
+        said.append(f"Not decided between {', '.join(others)}.")
+    return " ".join([*said, equal])
 
 
 def _label(savings: Savings, position_id: str) -> str:
