@@ -43,8 +43,16 @@ class TestFolder:
     fingerprint: str | None
 
 
-def find_tests(folder: Path) -> tuple[list[TestFolder], list[Finding]]:
-    """Return every test below `folder`, in the order of their names, and what was passed over.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """The tests below a folder in the order of their names, and what was passed over."""
+
+    tests: tuple[TestFolder, ...]
+    findings: tuple[Finding, ...]
+
+
+def find_tests(folder: Path) -> Found:
+    """Return every test below `folder`.
 
     Hidden folders are not searched; links to folders are not followed.
 
@@ -95,7 +103,7 @@ def find_tests(folder: Path) -> tuple[list[TestFolder], list[Finding]]:
             where=str(folder),
             fix="make one: `cda plan`, or `cda check RECORDING --make FOLDER`",
         )
-    return sorted(tests, key=lambda t: t.name), findings
+    return Found(tests=tuple(sorted(tests, key=lambda t: t.name)), findings=tuple(findings))
 
 
 def _below(folder: Path, path: Path) -> str:

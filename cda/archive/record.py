@@ -40,11 +40,15 @@ class Record:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One test to compute; `files` are its contents where the worker cannot see the folder."""
+    """One test to compute, by which version of the program.
+
+    `files` are its contents where the worker cannot see the folder.
+    """
 
     path: str
     name: str
     fingerprint: str | None
+    version: str
     files: Mapping[str, bytes] | None = None
 
 
@@ -53,43 +57,44 @@ def examine(task: Task) -> Record:
 
     Runs in a worker process: everything heavy is imported here.
     """
-    from cda.archive.discovery import software_version
-
-    version = software_version()
     try:
-        if task.files is None:
-            return _done(Path(task.path), task, version)
-        return _from_files(task, version)
+        return _done(Path(task.path), task) if task.files is None else _from_files(task)
     except CdaError as error:
-        return failed(task, version, "bad", error.problem, error.where, error.fix)
+        return failed(task, "bad", error.problem, error.where, error.fix)
     except (OSError, MemoryError) as error:
         problem = getattr(error, "strerror", None) or str(error) or type(error).__name__
         fix = "see that the folder can be read; the next pass tries again"
-        return failed(task, version, "fault", problem, task.name, fix)
+        return failed(task, "fault", problem, task.name, fix)
     except Exception as error:
         place = traceback.extract_tb(error.__traceback__)[-1]
         problem = f"a fault in the program: {type(error).__name__}: {error}"
         fix = f"`cda fit` on this folder shows all of it ({Path(place.filename).name})"
-        return failed(task, version, "fault", problem, task.name, fix)
+        return failed(task, "fault", problem, task.name, fix)
 
 
-def failed(
-    task: Task, version: str, state: Literal["bad", "fault"], what: str, where: str, fix: str
-) -> Record:
+def failed(task: Task, state: Literal["bad", "fault"], what: str, where: str, fix: str) -> Record:
     """Return the record of a test without a result."""
     return Record(
         folder=task.name,
         fingerprint=task.fingerprint,
-        version=version,
+        version=task.version,
         state=state,
         test={"error_what": what, "error_where": where, "error_fix": fix},
     )
 
 
-def _from_files(task: Task, version: str) -> Record:
-    """Lay the contents out in a scratch folder and compute there."""
+def _from_files(task: Task) -> Record:
+    """Lay the contents out in a scratch folder and compute there.
+
+    A worker elsewhere may hold another version of the program: its results are refused.
+    """
     import tempfile
 
+    from cda.archive.discovery import software_version
+
+    if software_version() != task.version:
+        problem = f"the worker has version {software_version()} of the program, not {task.version}"
+        return failed(task, "fault", problem, task.name, "bring the workers to the same version")
     assert task.files is not None
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch) / (Path(task.path).name or "test")
@@ -97,10 +102,10 @@ def _from_files(task: Task, version: str) -> Record:
             place = folder / name
             place.parent.mkdir(parents=True, exist_ok=True)
             place.write_bytes(content)
-        return _done(folder, task, version)
+        return _done(folder, task)
 
 
-def _done(folder: Path, task: Task, version: str) -> Record:
+def _done(folder: Path, task: Task) -> Record:
     from cda.analysis import estimate_cda
     from cda.session import load_session
 
@@ -111,11 +116,11 @@ def _done(folder: Path, task: Task, version: str) -> Record:
         stop = next((f for f in estimate.findings if f.severity == "stop"), None)
     if stop is not None or estimate is None:
         assert stop is not None
-        return failed(task, version, "bad", stop.message, stop.where, stop.fix)
+        return failed(task, "bad", stop.message, stop.where, stop.fix)
     return Record(
         folder=task.name,
         fingerprint=task.fingerprint,
-        version=version,
+        version=task.version,
         state="done",
         test=_test_row(session, estimate),
         positions=_position_rows(estimate),

@@ -1,4 +1,4 @@
-"""Bring the archive up to date with the tests below a folder.
+"""Bring the archive up to date with the tests found.
 
 Each test is looked up once more right before it is handed out, and every process takes the tests
 in an order of its own: two processes on one archive share the work instead of doing it twice. The
@@ -16,14 +16,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from cda.archive.cluster import run_on_cluster
-from cda.archive.discovery import TestFolder, find_tests, input_files, software_version
+from cda.archive.discovery import Found, TestFolder, input_files, software_version
 from cda.archive.record import Record, Task, examine, failed
 from cda.archive.workers import run_locally
 from cda.errors import CdaError
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from cda.archive.store import Archive
     from cda.results import Finding
 
@@ -52,20 +50,20 @@ class Update:
 
 def update_archive(
     archive: Archive,
-    folder: Path,
+    found: Found,
     *,
     jobs: int = 1,
     scheduler: str | None = None,
     again: bool = False,
     progress: Progress = lambda done, total: None,
 ) -> Update:
-    """Compute every test below `folder` that is new or changed, and keep it in the archive.
+    """Compute every test found that is new or changed, and keep it in the archive.
 
     Parameters
     ----------
     archive : Archive
-    folder : Path
-        Searched with all folders below it.
+    found : Found
+        What `find_tests` returned.
     jobs : int
         Processes on this machine; not used with a scheduler.
     scheduler : str or None
@@ -77,14 +75,12 @@ def update_archive(
 
     Raises
     ------
-    SessionError
-        If there is no test.
     OutputError
         If the archive cannot be written; what was kept before stays.
     KeyboardInterrupt
         After Ctrl-C, when the tests at work are finished and kept.
     """
-    tests, findings = find_tests(folder)
+    tests = found.tests
     version = software_version()
     todo = [t for t in tests if again or not archive.has(t.name, t.fingerprint, version)]
     random.SystemRandom().shuffle(todo)
@@ -99,7 +95,7 @@ def update_archive(
                 by_others += 1
                 progress(done + by_others, len(todo))
             else:
-                yield _task(test, with_files=scheduler is not None)
+                yield _task(test, version, with_files=scheduler is not None)
 
     with _finish_on_interrupt() as stopping:
         if scheduler is None:
@@ -107,14 +103,7 @@ def update_archive(
         else:
             outcomes = run_on_cluster(examine, tasks(), scheduler=scheduler, stopping=stopping)
         for task, outcome in outcomes:
-            record = outcome if isinstance(outcome, Record) else _fault(task, version, outcome)
-            if record.version != version:
-                raise CdaError(
-                    f"a worker runs version {record.version} of the program, this is {version}",
-                    where=scheduler or "worker",
-                    fix="bring the workers to the same version",
-                )
-            archive.keep(record)
+            archive.keep(outcome if isinstance(outcome, Record) else _fault(task, outcome))
             done += 1
             progress(done + by_others, len(todo))
         stopped = stopping()
@@ -124,30 +113,38 @@ def update_archive(
         tests=tuple(t.name for t in tests),
         computed=done,
         unchanged=len(tests) - done,
-        findings=tuple(findings),
+        findings=found.findings,
     )
 
 
-def _task(test: TestFolder, *, with_files: bool) -> Task:
+def _task(test: TestFolder, version: str, *, with_files: bool) -> Task:
     """Return the task; for a cluster with the contents, for its workers need not see the folder."""
     if not with_files:
-        return Task(path=str(test.path), name=test.name, fingerprint=test.fingerprint)
+        return Task(
+            path=str(test.path), name=test.name, fingerprint=test.fingerprint, version=version
+        )
     files: dict[str, bytes] = {}
     try:
         paths, pictures = input_files(test.path)
         files = {p.relative_to(test.path).as_posix(): p.read_bytes() for p in paths}
         files |= {name: b"" for name in pictures if (test.path / name).is_file()}
     except OSError:
-        return Task(path=str(test.path), name=test.name, fingerprint=None, files=files)
-    return Task(path=test.path.name, name=test.name, fingerprint=test.fingerprint, files=files)
+        files = {}  # the worker says what is missing, and the next pass tries again
+    return Task(
+        path=test.path.name,
+        name=test.name,
+        fingerprint=test.fingerprint if files else None,
+        version=version,
+        files=files,
+    )
 
 
-def _fault(task: Task, version: str, outcome: object) -> Record:
+def _fault(task: Task, outcome: object) -> Record:
     what = f"the worker ended on this test ({type(outcome).__name__})"
     if isinstance(outcome, CdaError):
         what = outcome.problem
     fix = "look at memory and files; the next pass tries again"
-    return failed(task, version, "fault", what, task.name, fix)
+    return failed(task, "fault", what, task.name, fix)
 
 
 @contextmanager

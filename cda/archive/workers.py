@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -95,26 +95,32 @@ def run_locally(
 
     waiting = iter(tasks)
     suspects: list[T] = []
-    while True:
-        # After a death the suspects go first, one at a time: then it is known whose it was.
-        alone = bool(suspects)
-        source = iter([suspects.pop()]) if alone else waiting
-        lost: list[T] = []
-        with _one_thread_each():
-            for task, outcome in _one_pool(function, source, 1 if alone else jobs, stopping):
-                if isinstance(outcome, BrokenProcessPool) and not alone:
-                    lost.append(task)
-                else:
-                    yield task, outcome
-        suspects += lost
-        if stopping() or not (suspects or alone or lost):
+    while not stopping():
+        if suspects:
+            # One at a time: if a process dies again, it is known whose task it was.
+            handed = 0
+            for task, outcome in _one_pool(function, iter(suspects), 1, 1, stopping):
+                handed += 1
+                yield task, outcome
+            suspects = suspects[handed:]
+            continue
+        for task, outcome in _one_pool(function, waiting, jobs, jobs * _AHEAD, stopping):
+            if isinstance(outcome, BrokenProcessPool):
+                suspects.append(task)
+            else:
+                yield task, outcome
+        if not suspects:
             return
 
 
 def _one_pool(
-    function: Callable[[T], R], source: Iterator[T], jobs: int, stopping: Callable[[], bool]
+    function: Callable[[T], R],
+    source: Iterator[T],
+    jobs: int,
+    most: int,
+    stopping: Callable[[], bool],
 ) -> Outcomes[T, R]:
-    """Run tasks until there are none, or the pool is broken."""
+    """Run tasks, at most `most` handed out at once, until there are none or the pool is broken."""
     import multiprocessing
     from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
     from concurrent.futures.process import BrokenProcessPool
@@ -122,9 +128,9 @@ def _one_pool(
     pool: Any = None
     at_work: dict[Future[R], T] = {}
     broken = False
-    try:
+    with _one_thread_each(), ExitStack() as stack:
         while True:
-            while not broken and not stopping() and len(at_work) < jobs * _AHEAD:
+            while not broken and not stopping() and len(at_work) < most:
                 task = next(source, None)
                 if task is None:
                     break
@@ -134,6 +140,7 @@ def _one_pool(
                         mp_context=multiprocessing.get_context("spawn"),
                         initializer=_begin_worker,
                     )
+                    stack.callback(pool.shutdown, wait=True, cancel_futures=True)
                 try:
                     at_work[pool.submit(function, task)] = task
                 except BrokenProcessPool as error:
@@ -151,6 +158,3 @@ def _one_pool(
                 failure = future.exception()
                 broken = broken or isinstance(failure, BrokenProcessPool)
                 yield task, failure if failure is not None else future.result()
-    finally:
-        if pool is not None:
-            pool.shutdown(wait=True, cancel_futures=True)

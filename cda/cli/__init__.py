@@ -19,6 +19,7 @@ COMMANDS = {  # in the order of the job; each lives in the module of its name
     "fit": "CdA of every position and the differences, with uncertainty.",
     "race": "Minutes saved at the race by each position, in order.",
     "report": "Everything as one self-contained page.",
+    "archive": "Every test below a folder, kept in one file; each rider's season.",
     "simulate": "An invented test folder whose truth is known.",
     "air": "Air density from a weather reading.",
     "schema": "Every key of the files, with unit, limits and default.",

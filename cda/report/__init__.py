@@ -8,3 +8,5 @@ from cda.report.page import Section as Section
 from cda.report.page import build_page as build_page
 from cda.report.page import build_report as build_report
 from cda.report.pdf import write_pdf as write_pdf
+from cda.report.season_page import build_season_page as build_season_page
+from cda.report.season_page import season_csv as season_csv

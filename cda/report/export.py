@@ -72,7 +72,7 @@ def write_csv(folder: Path, estimate: Estimate, savings: Savings | None = None) 
         If the folder or a file cannot be written.
     """
     tables = {**_estimate_tables(estimate), **(_savings_tables(savings) if savings else {})}
-    files = {Path(folder) / f"result_{name}.csv": _csv(rows) for name, rows in tables.items()}
+    files = {Path(folder) / f"result_{name}.csv": csv_bytes(rows) for name, rows in tables.items()}
     return tuple(write_bytes(path, data) for path, data in files.items())
 
 
@@ -206,7 +206,8 @@ def _savings_tables(savings: Savings) -> dict[str, list[Row]]:
     }
 
 
-def _csv(rows: list[Row]) -> bytes:
+def csv_bytes(rows: list[Row]) -> bytes:
+    """Return rows as a CSV file; an empty field is unknown."""
     text = io.StringIO()
     head = list(dict.fromkeys(key for row in rows for key in row))
     writer = csv.writer(text, lineterminator="\n")
