@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 NEAR_LINE_M: Final = 25.0  # a pass by the start point within this is a crossing
-LONGEST_TRIAL: Final = 6  # start points tried
+STARTS_TRIED: Final = 3  # start points tried
+LINES_TRIED: Final = 40  # places round the lap
 NODE_M: Final = 10.0
 BINS_A_NODE: Final = 4
 SMOOTHING_M: Final = 15.0  # longer than jitter, shorter than bends
@@ -79,7 +80,7 @@ def laps_by_gps(session: Session, stretches: Sequence[Stretch]) -> StartLine | N
         east, north = project(np.array([gate[0]]), np.array([gate[1]]), origin)
         starts = [np.array([east[0], north[0]])]
     else:
-        picks = np.linspace(0, len(tracks) - 1, min(LONGEST_TRIAL, len(tracks))).round()
+        picks = np.linspace(0, len(tracks) - 1, min(STARTS_TRIED, len(tracks))).round()
         starts = [
             _at(tracks[int(k)], max(stretches[int(k)].start_m, stretches[int(k)].low_m))
             for k in picks
@@ -91,11 +92,7 @@ def laps_by_gps(session: Session, stretches: Sequence[Stretch]) -> StartLine | N
         if lap_m is None:
             continue
         anchors = [_anchor(c, lap_m) for c in crossings]
-        laps = sum(
-            max(int((s.high_m - a) // lap_m) - int(np.ceil((s.low_m - a) / lap_m)), 0)
-            for s, a in zip(stretches, anchors, strict=True)
-            if a is not None
-        )
+        laps = _whole_laps(stretches, anchors, lap_m)
         if best is None or laps > best[0]:
             best = (laps, lap_m, anchors)
     if best is None:
@@ -112,8 +109,26 @@ def laps_by_gps(session: Session, stretches: Sequence[Stretch]) -> StartLine | N
             "or times of the runs",
         )
     _, lap_m, anchors = best
+    if gate is None:
+        # The line lies where most whole laps are left: presses are seconds off either way.
+        shifts = sorted((k / LINES_TRIED * lap_m for k in _around(LINES_TRIED)), key=abs)
+        moved = [[None if a is None else a + shift for a in anchors] for shift in shifts]
+        anchors = max(moved, key=lambda m: _whole_laps(stretches, m, lap_m))
     nodes = _node_bearings(tracks, anchors, lap_m)
     return StartLine(lap_m=lap_m, anchor_m=tuple(anchors), node_bearing_rad=nodes)
+
+
+def _around(count: int) -> range:
+    return range(-(count // 2), count - count // 2)
+
+
+def _whole_laps(stretches: Sequence[Stretch], anchors: Sequence[float | None], lap_m: float) -> int:
+    """Return how many laps from line to line all stretches hold together."""
+    return sum(
+        max(int((s.high_m - a) // lap_m) - int(np.ceil((s.low_m - a) / lap_m)), 0)
+        for s, a in zip(stretches, anchors, strict=True)
+        if a is not None
+    )
 
 
 def _origin(session: Session) -> tuple[float, float]:
