@@ -41,8 +41,23 @@ GLOSSARY = (
         "Interval (95 %)",
         "Made so that it holds the truth 95 times in 100.",
     ),
-    ("Standard uncertainty", "One standard deviation of what the value may be off by (k = 1)."),
-    ("Not resolved, not decided", "This ride cannot tell which is faster. It does not mean equal."),
+    (
+        "Standard uncertainty (k = 1)",
+        "One standard deviation of what the value may be off by; dof are its degrees of freedom.",
+    ),
+    (
+        "Not resolved, not decided",
+        "This test cannot tell which has less drag or is faster. It does not mean equal.",
+    ),
+    (
+        "As the only pair asked",
+        "Resolved if this pair alone had been of interest. Where many pairs are looked at, one of "
+        "20 looks different by chance; the intervals for all pairs and the adjusted p allow for "
+        "that.",
+    ),
+    ("Smallest resolvable", "The difference that a test like this one shows 8 times in 10."),
+    ("Today's position", "The reference: how the athlete rides now. Minutes are against it."),
+    ("Ledger", "The other free time, as ranges from the race file's own inputs."),
     ("Worth it up to", "What holding the position may cost at the pedals before its gain is gone."),
 )
 CAUTIONS = (
@@ -72,7 +87,8 @@ def method(estimate: Estimate, savings: Savings | None) -> Part:
         "divided by weight, the account gives the virtual elevation of the leg. All legs cross the "
         "same road, in both directions; one CdA a position, the shared height of the road, the "
         "wind along it and the rolling resistance are estimated together, with the altimeter, the "
-        "weather reading and what was believed of each instrument as priors.",
+        "weather reading and what was believed of each instrument as priors. The ends of a leg "
+        "weigh more than its middle, for they tell more of the gusts around it.",
         "The seconds of one leg are not independent. The uncertainty therefore comes from "
         "replication over legs and runs: variance components by restricted maximum likelihood, "
         "degrees of freedom by Satterthwaite's method, Student's t. The errors of masses, power "
