@@ -12,6 +12,7 @@ from cda.analysis.weather import (
     WIND_CHANGE_SD,
     crosswind_from_yaw,
     leg_temperature_c,
+    weather_findings,
     wind_over_time,
 )
 from cda.errors import SessionError
@@ -217,6 +218,21 @@ def test_readings_that_follow_the_road_s_wind_sharpen_the_estimate() -> None:
         assert abs(float(contrast @ fit.beta) + 0.01) < 4.0 * max(se[name], 0.001)
     assert se["follows"] < 0.8 * se["none"]
     assert se["unrelated"] > 1.2 * se["follows"]
+
+
+def test_wind_read_in_vain_is_said(legs: LegSet) -> None:
+    session = replace(small_ride().session, air_readings=readings((0, 3, 40), (1000, 3, 40)))
+    assert weather_findings(session, legs) == ()
+    (finding,) = weather_findings(session, replace(legs, bearing_deg=None))
+    assert (finding.severity, finding.code) == ("note", "wind-readings-not-used")
+    (finding,) = weather_findings(session, replace(legs, kind="loop"))
+    assert "loop" in finding.message
+    speed_alone = (*session.air_readings, AirReading(time_s=2000.0, wind_speed_m_s=2.0))
+    (finding,) = weather_findings(replace(session, air_readings=speed_alone), legs)
+    assert "1 of 3 readings" in finding.message
+    yaw = [replace(leg, yaw_deg=np.full(len(leg.time_s), 3.0)) for leg in legs.legs]
+    (finding,) = weather_findings(small_ride().session, replace(legs, legs=tuple(yaw)))
+    assert finding.code == "yaw-not-used"
 
 
 # --- crosswind from a yaw channel

@@ -21,6 +21,7 @@ from cda.analysis.assemble import (
 )
 from cda.analysis.inputs import CROSSWIND_FLOOR_M_S, day_inputs, gust_share
 from cda.analysis.laps import lap_findings, with_gusts
+from cda.analysis.weather import weather_findings
 from cda.budget import budget_lines
 from cda.comparison import compare, pairs
 from cda.errors import EstimationError, SessionError
@@ -118,6 +119,8 @@ def _estimate(
         *_own_findings(sessions, legs, positions, used),
     ]
     findings += lap_findings(sessions, legs, days, fit, positions)
+    for one, cut in zip(sessions, legs, strict=True):
+        findings += weather_findings(one, cut)
     winds = leg_winds(legs, answers)
     summaries = session_summaries(sessions, legs, days, fit)
     findings += _checks(sessions, legs, estimates, variance, winds, summaries)

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from cda.analysis.laps import down_to_rider
+from cda.results import Finding
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from cda.legs import Leg
+    from cda.legs import Leg, LegSet
     from cda.session import AirReading, Session
     from cda.session.settings import WindSettings
 
@@ -176,3 +177,40 @@ def crosswind_from_yaw(legs: Sequence[Leg], airspeed_scale: float) -> tuple[Floa
     if not known.any():
         return None
     return np.where(known, squared, squared[known].mean()), float(np.mean(spread))
+
+
+def weather_findings(session: Session, legs: LegSet) -> tuple[Finding, ...]:
+    """Say what of the air readings and of a yaw channel could not be used."""
+    found = []
+    read = [r for r in session.air_readings if r.wind_speed_m_s is not None]
+    directed = [r for r in read if r.wind_from_deg is not None]
+    reason = ""
+    if read and legs.kind != "out-and-back":
+        reason = "round a loop only the reading under [wind] is used"
+    elif read and legs.bearing_deg is None:
+        reason = "without satellite positions the road's direction is not known"
+    elif len(directed) < len(read):
+        reason = f"{len(read) - len(directed)} of {len(read)} readings give no direction"
+    if reason:
+        found.append(
+            Finding(
+                severity="note",
+                code="wind-readings-not-used",
+                where="air readings, wind_speed_m_s",
+                message=f"wind read over time is left out: {reason}",
+                session=session.key,
+            )
+        )
+    yaw = any(leg.yaw_deg is not None for leg in legs.legs)
+    if yaw and crosswind_from_yaw(legs.legs, session.settings.airspeed_sensor.scale) is None:
+        found.append(
+            Finding(
+                severity="note",
+                code="yaw-not-used",
+                where="yaw_deg",
+                message="no leg has yaw and airspeed for most of its seconds: the crosswind is "
+                "taken from the wind along the road",
+                session=session.key,
+            )
+        )
+    return tuple(found)

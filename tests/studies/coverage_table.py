@@ -236,7 +236,7 @@ def _errors(rows: list[Row]) -> list[str]:
         )
     if inside:
         lines.append(
-            f"- the bound of every second (road and variances known) lies at {_geometric(inside):.3f} "
+            f"- the bound of every second (road, variances known) lies at {_geometric(inside):.3f} "
             f"of the bound of leg totals and at {_geometric(headroom):.3f} of the mark's RMSE "
             "(geometric means): so much is to be had inside the legs at all"
         )
