@@ -68,9 +68,11 @@ def compare(
 
     Notes
     -----
-    `simultaneous_interval_m2` and `adjusted_p` hold for all listed pairs together: the largest
-    |t| of draws from the joint t distribution (single-step max-t; Hothorn, Bretz & Westfall
-    2008, Biom. J. 50, 346-363, :doi:`10.1002/bimj.200810425`).
+    `simultaneous_interval_m2` and `adjusted_p` hold for all listed pairs together, by the
+    single-step max-t method (Hothorn, Bretz & Westfall 2008, Biom. J. 50, 346-363,
+    :doi:`10.1002/bimj.200810425`) over `_DRAWS` draws of the joint t distribution. Every
+    difference keeps its own degrees of freedom: the largest |t| is that of the smallest p
+    (Westfall & Young 1993, "Resampling-based multiple testing", single-step minP).
     """
     from scipy.stats import t as student
 
@@ -90,14 +92,26 @@ def compare(
         se = float(np.hypot(statistical, other))
         dof = welch_satterthwaite([(statistical, statistical_dof), (other, None)])
         rows.append((float(contrast @ fit.beta), se, dof, statistical, other))
-    largest = _largest_t(fit, contrasts, [r[1] for r in rows], min(r[2] for r in rows))
-    best = _probability_best(fit, len(positions))
+    statistical_cov = _matched(fit.replication_cov, contrasts, [r[3] for r in rows])
+    dofs = np.array([r[2] for r in rows])
+    smallest = _smallest_p(statistical_cov + contrasts @ systematic @ contrasts.T, dofs)
+    family = min(1.0 - level, float(np.quantile(smallest, 1.0 - level)))
+    best = _probability_best(
+        [
+            (later, row[0])
+            for (later, earlier), row in zip(listed, rows, strict=True)
+            if earlier == reference
+        ],
+        statistical_cov,
+        contrasts @ systematic @ contrasts.T,
+        [fit.replication(c)[1] for c in contrasts],
+    )
     answers = []
     for (later, earlier), (delta, se, dof, statistical, other) in zip(listed, rows, strict=True):
         half = float(student.ppf(0.5 + level / 2, dof)) * se
-        wide = max(float(np.quantile(largest, level)) * se, half)
+        wide = float(student.ppf(1.0 - 0.5 * family, dof)) * se
         p = float(2 * student.sf(abs(delta) / se, dof))
-        adjusted = max(float(np.mean(largest >= abs(delta) / se)), p)
+        adjusted = max(float(np.mean(smallest <= p)), p)
         reach = float(student.ppf(0.975, dof) + student.ppf(0.80, dof)) * se
         resolved = abs(delta) > half
         difference = Difference(
@@ -114,7 +128,8 @@ def compare(
             smallest_resolvable_m2=reach,
             statistical_se_m2=statistical,
             systematic_se_m2=other,
-            probability_best=best[positions.index(later)],
+            probability_best=best[later],
+            adjustment=f"single-step max-t, {len(listed)} comparisons",
             more_runs=more_runs(
                 delta,
                 statistical,
@@ -174,24 +189,83 @@ def more_runs(
     return answer
 
 
-def _largest_t(
-    fit: Fit, contrasts: NDArray[np.float64], se: Sequence[float], dof: float
+def _matched(
+    covariance: NDArray[np.float64], contrasts: NDArray[np.float64], se: Sequence[float]
 ) -> NDArray[np.float64]:
+    """Return the covariance of the contrasts, brought to their stated standard errors."""
+    block = contrasts @ covariance @ contrasts.T
+    spread = np.sqrt(np.maximum(np.diag(block), 1e-30))
+    scale = np.asarray(se) / spread
+    return np.asarray(block * np.outer(scale, scale), dtype=np.float64)
+
+
+def _normals(covariance: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return normal draws with this covariance, which may be singular; shape (draws, n)."""
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    return np.asarray(rng.standard_normal((_DRAWS, len(values))) @ root.T, dtype=np.float64)
+
+
+def _widening(dof: Sequence[float], rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return sqrt(nu / chi2) for each of the degrees of freedom, shape (draws, n).
+
+    One uniform a draw sets all chi2: the differences' variances come from the same legs, and
+    where one is underestimated, so are the others.
+    """
+    from scipy.special import gammaincinv
+
+    uniform = (np.arange(_DRAWS) + 0.5) / _DRAWS
+    table = np.concatenate([[0.0], np.geomspace(1e-6, 0.5, 200)])
+    table = np.concatenate([table[1:], 1.0 - table[1:-1][::-1]])
+    columns = {
+        nu: np.interp(uniform, table, np.sqrt(0.5 * nu / gammaincinv(0.5 * nu, table)))
+        for nu in set(dof)
+    }
+    mixed = rng.permutation(_DRAWS)
+    return np.stack([columns[nu][mixed] for nu in dof], axis=1)
+
+
+def _smallest_p(covariance: NDArray[np.float64], dof: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return draws of the smallest two-sided p of all contrasts, where no difference is real."""
+    from scipy.stats import t as student
+
     rng = np.random.default_rng(_SEED)
-    covariance = contrasts @ fit.covariance @ contrasts.T
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    normal = rng.standard_normal((_DRAWS, len(values))) @ root.T
-    scale = np.sqrt(dof / rng.chisquare(dof, _DRAWS))
     spread = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
-    return np.asarray(np.abs(normal / spread * scale[:, None]).max(axis=1))
+    rounded = [float(f"{nu:.3g}") for nu in dof]
+    t = np.abs(_normals(covariance, rng) / spread) * _widening(rounded, rng)
+    grid = np.sinh(np.linspace(0.0, 8.0, 600))
+    least = np.zeros(_DRAWS)
+    for column, nu in zip(t.T, rounded, strict=True):
+        log_p = np.log(2.0) + student.logsf(grid, nu)
+        np.minimum(least, np.interp(column, grid, log_p), out=least)
+    return np.asarray(np.exp(least))
 
 
-def _probability_best(fit: Fit, n_positions: int) -> list[float]:
-    """Return for every position the probability of having the least drag of all."""
+def _probability_best(
+    against: Sequence[tuple[str, float]],
+    statistical: NDArray[np.float64],
+    systematic: NDArray[np.float64],
+    dof: Sequence[float],
+) -> dict[str, float]:
+    """Return for every position but the reference the probability of the least drag of all.
+
+    Parameters
+    ----------
+    against : sequence of (str, float)
+        Positions and their difference against the reference, the first of the contrasts. [m^2]
+    statistical, systematic : ndarray, shape (n, n)
+        Covariances of the contrasts: the one is multivariate t, the other normal. [m^4]
+    dof : sequence of float
+        Degrees of freedom of the statistical part of each contrast.
+    """
     rng = np.random.default_rng(_SEED + 1)
-    covariance = fit.covariance[:n_positions, :n_positions]
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
-    draws = fit.beta[:n_positions] + rng.standard_normal((_DRAWS, n_positions)) @ root.T
-    return [float(v) for v in np.bincount(draws.argmin(axis=1), minlength=n_positions) / _DRAWS]
+    k = len(against)
+    draws = (
+        np.array([delta for _, delta in against])
+        + _normals(statistical[:k, :k], rng)
+        * _widening([float(f"{nu:.3g}") for nu in dof[:k]], rng)
+        + _normals(systematic[:k, :k], rng)
+    )
+    least = np.column_stack([np.zeros(_DRAWS), draws]).argmin(axis=1)
+    share = np.bincount(least, minlength=k + 1) / _DRAWS
+    return {name: float(value) for (name, _), value in zip(against, share[1:], strict=True)}

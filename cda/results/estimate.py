@@ -79,7 +79,11 @@ class PositionEstimate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """CdA of `position` minus CdA of `reference`, with what is common cancelled [m^2]."""
+    """CdA of `position` minus CdA of `reference`, with what is common cancelled [m^2].
+
+    `simultaneous_interval_m2` and `adjusted_p` hold for all comparisons of the estimate together,
+    by the method that `adjustment` names; everything else is for this comparison alone.
+    """
 
     position: str
     reference: str
@@ -97,6 +101,7 @@ class Difference:
     probability_best: float | None = None
     verdict: str = ""
     more_runs: Mapping[str, object] | None = None
+    adjustment: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
