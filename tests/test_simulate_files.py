@@ -11,11 +11,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
+from cda.cli import main as command_line_of_cda
 from cda.errors import OutputError, SessionError
 from cda.recording import CHANNELS
 from cda.session import load_session, write_session_folder
-from cda.simulate import PRESETS, simulate_plan, simulate_session, write_session
+from cda.simulate import (
+    PRESETS,
+    changed_by_hand,
+    simulate_plan,
+    simulate_session,
+    write_session,
+)
 from cda.simulate.examples import EXAMPLES, main, make_example
 from cda.simulate.write import recording_bytes
 
@@ -230,3 +238,52 @@ def test_csv_has_empty_fields_for_missing_power_and_one_lap_column() -> None:
     laps = [int(row.split(",")[-1]) for row in rows]
     assert laps == sorted(laps)
     assert laps[-1] == 5
+
+
+def test_a_folder_changed_by_hand_is_not_written_over(tmp_path: Path) -> None:
+    folder = tmp_path / "ride"
+    plan = tmp_path / "plan"
+    write_session_folder(
+        plan, plan_tables(), [{"run": 1, "position": "tall"}, {"run": 2, "position": "low"}]
+    )
+    words = ["simulate", "--plan", str(plan), "--out", str(folder), "--seed"]
+    run = CliRunner()
+    assert run.invoke(command_line_of_cda, [*words, "1"]).exit_code == 0
+    assert run.invoke(command_line_of_cda, [*words, "2"]).exit_code == 0  # nobody touched it
+    text = (folder / "session.toml").read_text(encoding="utf-8")
+    (folder / "session.toml").write_text(text + "\n# weighed again\n", encoding="utf-8")
+    refused = run.invoke(command_line_of_cda, [*words, "3"])
+    assert refused.exit_code == 1
+    assert "session.toml in it was changed by hand" in refused.stderr
+    assert "weighed again" in (folder / "session.toml").read_text(encoding="utf-8")
+    assert changed_by_hand(folder) == ("session.toml",)
+    forced = run.invoke(command_line_of_cda, [*words, "3", "--force"])
+    assert forced.exit_code == 0
+    assert changed_by_hand(folder) == ()
+
+
+def test_a_plans_powers_and_legs_are_ridden(tmp_path: Path) -> None:
+    rows = [
+        {"run": 1, "position": "tall", "note": "205 W"},
+        {"run": 2, "position": "low", "note": "262,5 W; helmet B"},
+    ]
+    tables = plan_tables() | {"protocol": "out-and-back-short"}
+    write_session_folder(tmp_path / "plan", tables, rows)
+    simulated = simulate_plan(tmp_path / "plan", PRESETS["calm"], 3)
+    assert simulated.draws.run_power_w == (205.0, 262.5)
+    assert simulated.truth["gates_along_m"] == [0.0, 600.0]
+    assert [leg["leg"] for leg in simulated.truth["legs"]] == ["out", "back", "out", "back"] * 2
+    places = [
+        np.interp(
+            [leg["entry_s"], leg["exit_s"]], simulated.ridden.time_s, simulated.ridden.along_m
+        )
+        for leg in simulated.truth["legs"]
+    ]
+    for k, (entry, leave) in enumerate(places):
+        assert (entry, leave) == pytest.approx((0.0, 600.0) if k % 2 == 0 else (600.0, 0.0), abs=2)
+    # A scenario that asks for a length of its own gets it, and one silent note frees all powers.
+    rows[1]["note"] = "helmet B"
+    write_session_folder(tmp_path / "plan", tables, rows, force=True)
+    own = simulate_plan(tmp_path / "plan", replace(PRESETS["calm"], leg_length_m=400.0), 3)
+    assert own.truth["gates_along_m"] == [0.0, 400.0]
+    assert set(own.draws.run_power_w) <= {190.0, 240.0}
