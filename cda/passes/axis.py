@@ -7,6 +7,7 @@ there is one. An axis never shows its coordinates when printed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -193,8 +194,9 @@ def _locate(
 def _resample(east: Floats, north: Floats) -> tuple[Floats, Floats]:
     """Thin a track to nodes at least one spacing apart, each the mean of its surroundings."""
     keep = [0]
-    for i in range(1, len(east)):
-        if np.hypot(east[i] - east[keep[-1]], north[i] - north[keep[-1]]) >= NODE_SPACING_M:
+    x, y = east.tolist(), north.tolist()  # indexed one by one: lists are several times faster
+    for i in range(1, len(x)):
+        if math.hypot(x[i] - x[keep[-1]], y[i] - y[keep[-1]]) >= NODE_SPACING_M:
             keep.append(i)
     return east[keep], north[keep]
 
@@ -209,6 +211,8 @@ def _most_central(plane: list[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
         nodes = np.column_stack(_resample(*track))
         distance, _ = cKDTree(nodes).query(everything, distance_upper_bound=20.0)
         counts.append(int(np.isfinite(distance).sum()))
+        if counts[-1] == len(everything):
+            break  # none can have more
     return plane[int(np.argmax(counts))]
 
 
