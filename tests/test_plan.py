@@ -148,6 +148,8 @@ def test_the_run_sheet_is_valid_html_with_everything_on_it(protocol: str) -> Non
         assert caution.replace("'", "&#39;") in text
     assert page.count('class="spare"') == 4
     assert page.count('class="box"') == 6 + 4
+    assert ("wind, from" in page) == (protocol != "indoor-track")
+    assert "width:200mm;max-width:none;height:40mm" in page  # the strip
     still = "a door stands open" if protocol == "indoor-track" else "m/s at rider height"
     assert still in page
     assert not re.search(r'(src|href)="', page)  # nothing is fetched
@@ -214,6 +216,25 @@ def test_wrong_usage_is_explained(words: list[str], said: str) -> None:
     done = cda("plan", *words)
     assert done.exit_code == 2
     assert said in done.stderr
+
+
+def test_positions_are_asked_for_on_a_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("cda.cli.plan.on_terminal", lambda: True)
+    typed = "tall = Head up\nnot this ä\nlow=Chin down\n\n"
+    done = CliRunner().invoke(
+        main, ["plan", "out-and-back", "--runs", "2", "--out", str(tmp_path / "x")], input=typed
+    )
+    assert done.exit_code in (0, 3), done.output
+    assert "is not ID=WORDS" in done.stderr
+    session = (tmp_path / "x" / "session.toml").read_text(encoding="utf-8")
+    assert re.findall(r'^id = "(\w+)"', session, re.M) == ["tall", "low"]
+    nobody = CliRunner().invoke(
+        main, ["plan", "out-and-back", "--out", str(tmp_path / "y")], input="\n"
+    )
+    assert nobody.exit_code == 2
+    assert "no position named" in nobody.stderr
 
 
 def test_protocols_are_listed_shown_and_made_by_users(tmp_path: Path) -> None:

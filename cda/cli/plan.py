@@ -267,14 +267,21 @@ def _show(name: str | None, *, as_json: bool) -> int:
     return ANSWER
 
 
+def on_terminal() -> bool:
+    """Return whether somebody can be asked."""
+    return sys.stdin.isatty()
+
+
 def _ask_positions() -> list[tuple[str, str]]:
     """Ask for positions on a terminal; without one that is a usage error."""
-    if not sys.stdin.isatty():
+    if not on_terminal():
         raise click.UsageError("name the positions: --position 'tall=Head up' --position ...")
     click.echo("Positions to test, the first as you ride today; an empty line ends.", err=True)
     found: list[tuple[str, str]] = []
     while True:
-        text = click.prompt(f"Position {len(found) + 1}, ID=WORDS", default="", err=True)
+        text = click.prompt(
+            f"Position {len(found) + 1}, ID=WORDS", default="", show_default=False, err=True
+        )
         if not text:
             break
         try:

@@ -1,4 +1,7 @@
-"""The run sheet: A4 pages to ride from, with room for everything that is written by hand."""
+"""The run sheet: one A4 sheet to ride from, with room for everything written by hand.
+
+The front is for riding, the back for preparing; long plans take a second sheet.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,14 @@ if TYPE_CHECKING:
     from cda.plan.content import Plan
 
 SPARE_RUNS: Final = 2  # rows a position for runs that are ridden again
+# Rows up to so many are so high: what is filled in while riding stays on the front page, what is
+# read before on the back. [mm]
+ROW_MM: Final = ((20, 8.0), (24, 7.0), (10_000, 6.6))
+_DISTURBED: Final = {
+    "out-and-back": "a vehicle passed",
+    "loop": "anybody came near ahead of you or passed",
+    "track": "somebody else rode or a door was opened",
+}
 _READING_HEIGHT_M, _RIDER_HEIGHT_M, _ROUGHNESS_M = 10.0, 1.2, 0.03
 
 
@@ -44,8 +55,11 @@ def run_sheet_html(plan: Plan) -> str:
         }
         for r in plan.runs
     ]
+    rows = len(runs) + len(spares)
     return environment.get_template("run_sheet.html").render(
         plan=plan,
+        windy=plan.protocol.course != "track",
+        row_mm=next(mm for most, mm in ROW_MM if rows <= most),
         protocol=plan.protocol,
         runs=runs,
         spares=spares,
@@ -87,8 +101,8 @@ def go_rules(plan: Plan) -> list[str]:
     stop = "the air moves again" if track else "the wind has risen above that, when rain begins"
     return [
         wind,
-        "Ride a run again at once, in a spare row, if a vehicle passed, or you coasted, braked or "
-        "left the position. Cross out nothing: write what happened.",
+        f"Ride a run again at once, in a spare row, if {_DISTURBED[plan.protocol.course]}, or you "
+        "coasted, braked or left the position. Cross out nothing: write what happened.",
         f"Stop when {stop}, after "
         f"{plan.protocol.max_minutes:g} min, or when the position no longer feels the same. "
         "Rounds ridden to their end count in full.",
