@@ -5,6 +5,10 @@
 Rides that are done are kept in a file and not ridden again (--store). Seeds are 500 000 +
 1000 * a number made of the scenario's name + ride number, fixed before the first run.
 
+The coverage study rides the same mornings for another purpose: its store can be read instead.
+
+    python -m tests.studies.planned_precision --coverage cover.jsonl
+
 Prints, for each scenario of the coverage study and for laps of a loop and of a track, the promised
 standard uncertainty of a difference, the root mean square error over all pairs of all rides and
 their ratio with a bootstrap interval over rides, and the same against what the fit itself states.
@@ -111,6 +115,17 @@ def one(task: tuple[str, int]) -> dict:
     return row
 
 
+def of_coverage(store: Path) -> list[dict]:
+    """Return the rides of the coverage study's store as rows of this one."""
+    rows = []
+    for line in store.read_text().splitlines():
+        row = json.loads(line)
+        if row["scenario"] in SCENARIOS and "estimate" in row:
+            found = [(d[0], d[1], d[2]) for d in row["estimate"]["differences"]]
+            rows.append({"scenario": row["scenario"], "ride": row["session"], "differences": found})
+    return rows
+
+
 def table(rows: list[dict]) -> str:
     """Return promised, found and stated as Markdown."""
     lines = [
@@ -156,7 +171,11 @@ def main() -> None:
     parser.add_argument("--rides", type=int, default=40)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--store", type=Path, default=None)
+    parser.add_argument("--coverage", type=Path, default=None, metavar="STORE")
     options = parser.parse_args()
+    if options.coverage is not None:
+        print(table(of_coverage(options.coverage)))
+        return
     chosen = [n for name in options.scenario or SCENARIOS for n in GROUPS.get(name, (name,))]
     names = [name for name in chosen if name in SCENARIOS]
     rows: list[dict] = []
