@@ -11,6 +11,7 @@ import pytest
 
 from cda.errors import EstimationError, SessionError
 from cda.legs import cut_legs
+from cda.legs.laps import stretches_of
 from cda.session import build_session
 from cda.simulate import PRESETS, SimulatedSession, simulate_session
 from tests.analysis_rides import small_ride, with_settings
@@ -191,3 +192,15 @@ def test_a_lap_length_that_the_wheel_contradicts_is_said() -> None:
         found = [f for f in cut.findings if f.code == "lap-length-differs"]
         assert bool(found) == said
     assert "735.0 m" in found[0].message
+
+
+def test_laps_do_not_reach_into_the_braking_at_the_end() -> None:
+    ride = ridden("gps, times")
+    rec = ride.session.recordings[0]
+    for run in ride.session.runs:
+        (stretch,) = stretches_of(ride.session, run)
+        speed = float(np.interp(stretch.high_m, rec.distance_m, rec.speed_m_s))
+        inside = (rec.time_s > run.spans[0][0]) & (rec.time_s < run.spans[0][1])
+        assert speed > 0.75 * float(np.median(rec.speed_m_s[inside]))
+        # it still stops some metres later, and those are not offered to a lap
+        assert float(rec.distance_m[inside][-1]) - stretch.high_m > 15.0

@@ -63,7 +63,7 @@ def cut_laps(session: Session) -> LegSet:
     excluded, stretches = not_used(session), []
     for run in session.runs:
         if run.use and run.spans:
-            found = _stretches(session, run)
+            found = stretches_of(session, run)
             if not found:
                 reason = "nothing is ridden in its laps or times"
                 excluded.append(ExcludedRun(run=run.run, position=run.position, reason=reason))
@@ -135,7 +135,7 @@ def cut_laps(session: Session) -> LegSet:
     )
 
 
-def _stretches(session: Session, run: Run) -> list[Stretch]:
+def stretches_of(session: Session, run: Run) -> list[Stretch]:
     """Return what a run rode without a stop; laps pressed one after the other are one stretch."""
     recording = session.recordings[run.recording]
     joined: list[list[tuple[float, float]]] = []

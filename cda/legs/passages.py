@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 TURN_SPEED_SHARE: Final = 0.6  # of the run's median speed: slower than this is a turn or a stop
+# A crest is climbed ever slower and left ever faster; a turn is braked for, or all but stood in.
+CREST_SPEED_SHARE: Final = 0.45  # of the median speed: nobody turns on a road faster than this ...
+TURN_BRAKING_M_S2: Final = 0.5  # ... without braking harder than this, over three seconds
 TURN_SPEED_BAND_M_S: Final = 0.3  # a turn is ridden at one speed, give or take this
 SHORTEST_PASSAGE_SHARE: Final = 0.35  # of the run's longest passage: shorter is a bit of a turn
 BRAKING_M_S2: Final = 0.35  # slowing more than this on a level road is the brakes, not the wind
@@ -86,7 +89,7 @@ def find_passages(
         first = int(np.searchsorted(time, start, "left"))
         last = int(np.searchsorted(time, end, "right")) - 1
         if last - first >= 5:
-            pieces += _between_turns(speed, distance, first, last)
+            pieces += _between_turns(time, speed, distance, first, last)
     if not pieces:
         return ()
     longest = max(distance[b] - distance[a] for a, b in pieces)
@@ -117,20 +120,35 @@ def find_passages(
     return tuple(passages)
 
 
-def _between_turns(speed: Floats, distance: Floats, first: int, last: int) -> list[tuple[int, int]]:
+def _between_turns(
+    time: Floats, speed: Floats, distance: Floats, first: int, last: int
+) -> list[tuple[int, int]]:
     """Split samples first..last at slow spots."""
     piece = speed[first : last + 1]
     moving = piece[piece > 1.0]
     if len(moving) < 5:
         return []
-    fast = piece >= TURN_SPEED_SHARE * float(np.median(moving))
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], fast.astype(np.int8), [0]])))
-    found = [
-        (first + int(a), first + int(b) - 1)
-        for a, b in zip(edges[::2], edges[1::2], strict=True)
-        if b - a >= 5
-    ]
+    usual = float(np.median(moving))
+    fast = piece >= TURN_SPEED_SHARE * usual
+    for a, b in _stays(~fast):
+        crest = piece[a:b].min() >= CREST_SPEED_SHARE * usual
+        if crest and a > 0 and b < len(piece) and not _braked(time, speed, first + a, first + b):
+            fast[a:b] = True
+    found = [(first + a, first + b - 1) for a, b in _stays(fast) if b - a >= 5]
     return [(a, b) for a, b in found if distance[b] - distance[a] > 50.0]
+
+
+def _stays(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return begin and end of every unbroken stay of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _braked(time: Floats, speed: Floats, begin: int, end: int) -> bool:
+    """Say whether a slow stay was entered by braking: a fall over three seconds, ten before it."""
+    at = time[(time >= time[begin] - 10.0) & (time <= time[end - 1])]
+    fall = np.interp(at - 1.5, time, speed) - np.interp(at + 1.5, time, speed)
+    return bool(fall.max(initial=0.0) > 3.0 * TURN_BRAKING_M_S2)
 
 
 def _turn_distance(speed: Floats, distance: Floats, last: int, first: int) -> float:
