@@ -133,3 +133,15 @@ def test_poorer_recordings_still_find_the_truth(case: str) -> None:
     for p in estimate.positions:
         assert abs(p.cda_m2 - ride.truth["cda_m2"][p.id]) < 4.0 * p.se_m2
         assert p.se_m2 < 0.012
+
+
+def test_a_slow_crest_is_not_taken_for_a_turn() -> None:
+    hills = replace(SMALL, relief_m=9.0, leg_length_m=1200.0, n_positions=2, runs_per_position=2)
+    for seed in (4, 9):  # on these roads the crests are ridden at half the usual speed
+        ride = simulate_session(hills, seed)
+        speed = ride.session.recordings[0].speed_m_s
+        inside = [speed[round(g["entry_s"]) : round(g["exit_s"])] for g in ride.truth["legs"]]
+        assert min(float(v.min() / np.median(v)) for v in inside) < 0.62
+        cut = cut_legs(ride.session)
+        assert cut.excluded == ()
+        assert len(cut.legs) == 8
