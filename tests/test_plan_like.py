@@ -206,9 +206,17 @@ def test_the_command_plans_from_a_folder_and_marks_what_is_of_the_day(tmp_path: 
     assert {p.id for p in both.positions} == {"tall", "low", "wide"}
 
 
-def test_a_road_is_not_planned_like_a_track(tmp_path: Path) -> None:
+def test_a_road_is_not_planned_like_a_track_and_fit_says_what_more_runs_buy(
+    tmp_path: Path,
+) -> None:
     before = tmp_path / "before"
     write_session(simulate_session(replace(SCENARIO, runs_per_position=2), 11), before)
+    fitted = cda("fit", before, "--resolve", "0.008", "--json")
+    rows = json.loads(fitted.stdout)["precision"]
+    assert len(rows) == 3
+    assert rows[0]["difference_m2"] == 0.008
+    assert set(rows[0]["further_runs_for_80_percent_power"]) == {"low", "tall"}
+    assert "Further runs that show a difference" in cda("fit", before, "--resolve", "0.008").stdout
     done = cda("plan", "indoor-track", "--like", before, "--out", tmp_path / "after")
     assert done.exit_code == 1
     assert "last time was out and back" in done.stderr

@@ -14,6 +14,7 @@ from cda.precision import (
     Design,
     contrast_se,
     expected_precision,
+    further_runs,
     in_wind,
     mean_share,
     round_share,
@@ -237,3 +238,26 @@ def test_earlier_days_are_weighted_by_their_information() -> None:
     assert new == pytest.approx(np.sqrt(alone**2 + 2.0 * 0.002**2), rel=1e-4)
     assert new_dof == pytest.approx(day.dof, rel=1e-4)
     assert smallest_together_m2(day, before) < (smallest_together_m2(day, None) or 0.0)
+
+
+def test_further_runs_are_the_fewest_that_do() -> None:
+    # s^2 (1/a + 1/b) + u^2 by hand: 4 + 4 runs, s = 0.005, u = 0.001, many degrees of freedom.
+    s, u, z = 0.005, 0.001, {0.8: 1.959964 + 0.841621, 0.9: 1.959964 + 1.281552}
+    now = s * np.sqrt(0.5)
+    for power, quantile in z.items():
+        extra = further_runs(0.008, now, u, 1e7, (4, 4), power)
+        assert extra is not None
+        a, b = 4 + extra[0], 4 + extra[1]
+        assert quantile * np.hypot(s * np.sqrt(1 / a + 1 / b), u) <= 0.008
+        a, b = sorted((a, b))
+        assert quantile * np.hypot(s * np.sqrt(1 / a + 1 / (b - 1)), u) > 0.008
+    assert further_runs(0.02, now, u, 1e7, (4, 4), 0.8) == (0, 0)
+    assert further_runs(0.0025, now, u, 1e7, (4, 4), 0.8) is None  # u alone takes 0.0028
+    # The position that was ridden less is ridden more.
+    one, other = further_runs(0.008, s * np.sqrt(1 / 2 + 1 / 6), u, 1e7, (2, 6), 0.8) or (0, 0)
+    assert one > other
+
+
+def test_few_runs_cost_more_than_a_normal_would() -> None:
+    few, many = (further_runs(0.008, 0.004, 0.0, dof, (3, 3), 0.8) for dof in (3.0, 1e6))
+    assert sum(few or ()) > sum(many or ())

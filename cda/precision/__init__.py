@@ -16,6 +16,9 @@ from cda.precision.design import in_wind as in_wind
 from cda.precision.expected import POWER_OF_TEST as POWER_OF_TEST
 from cda.precision.expected import Expectation as Expectation
 from cda.precision.expected import expected_precision as expected_precision
+from cda.precision.more import MoreRuns as MoreRuns
+from cda.precision.more import further_runs as further_runs
+from cda.precision.more import what_more_runs_buy as what_more_runs_buy
 from cda.precision.process import mean_share as mean_share
 from cda.precision.process import round_share as round_share
 from cda.precision.race import seconds_per_m2 as seconds_per_m2
