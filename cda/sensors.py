@@ -36,6 +36,8 @@ LAG_PIECE_S: Final = 300.0  # [s] pieces whose lags are compared for the uncerta
 # or half sample, by 0.15 at most between, found on invented rides of known lag.
 PEAK_SHAPE_ERROR: Final = 0.1  # [samples], k = 1
 FEWEST_PIECES: Final = 4
+FEWEST_FOR_A_LINE: Final = 6
+SHORTEST_LINE_H: Final = 0.25  # [h] shorter, a drift is no drift
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,9 +195,36 @@ def power_zero(recording: Recording) -> Comparison | None:
     Most meters switch to zero by themselves then, so a zero here proves little; anything else
     is an offset.
     """
+    values = [power for _, power in coasting_spells(recording)]
+    return _mean(values, "power_zero_w", "W", "power shown while coasting")
+
+
+def power_zero_drift(recording: Recording) -> Comparison | None:
+    """Return by how much the power shown while coasting changes in an hour.
+
+    None with fewer than six spells of coasting, or spells that lie within a quarter of an hour.
+    """
+    spells = coasting_spells(recording)
+    if len(spells) < FEWEST_FOR_A_LINE:
+        return None
+    hour, power = np.array(spells).T
+    if np.ptp(hour) < SHORTEST_LINE_H:
+        return None
+    t = hour - hour.mean()
+    slope = float(t @ power / (t @ t))
+    rest = power - power.mean() - slope * t
+    se = float(np.sqrt(rest @ rest / (len(t) - 2) / (t @ t)))
+    return Comparison(
+        quantity="power_zero_drift_w_h", value=slope, se=se or None, unit="W/h", pieces=len(t),
+        what="change of the power shown while coasting",
+    )  # fmt: skip
+
+
+def coasting_spells(recording: Recording) -> list[tuple[float, float]]:
+    """Return time [h] and mean power [W] of every spell of coasting; none without cadence."""
     cadence = recording.cadence_rpm
     if cadence is None:
-        return None
+        return []
     still = np.nan_to_num(cadence, nan=99.0) < COASTING_RPM
     still &= recording.speed_m_s > RIDING_M_S
     settled = still.copy()
@@ -205,12 +234,14 @@ def power_zero(recording: Recording) -> Comparison | None:
         settled[k:] &= still[:-k]
         settled[:k] = False
     change = np.flatnonzero(np.diff(np.concatenate(([0], settled.astype(int), [0]))))
-    spells = [
-        float(np.nanmean(recording.power_w[a:b]))
+    return [
+        (
+            float(np.mean(recording.time_s[a:b])) / 3600.0,
+            float(np.nanmean(recording.power_w[a:b])),
+        )
         for a, b in zip(change[::2], change[1::2], strict=True)
         if np.isfinite(recording.power_w[a:b]).any()
     ]
-    return _mean(spells, "power_zero_w", "W", "power shown while coasting")
 
 
 def altimeter_trend(

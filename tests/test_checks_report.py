@@ -88,6 +88,17 @@ def test_power_that_stands_still_spoils_the_runs_it_touches(disturbed: Session) 
     assert report.ride_again == (8,)
 
 
+def test_automatic_laps_among_the_presses_do_not_cut_the_runs() -> None:
+    scenario = replace(SMALL, runs_per_position=2, automatic_lap_m=1000.0)
+    session = simulate_session(scenario, 3).session
+    assert any(
+        len(str(row["laps"]).split("+")) > 1 for row in simulate_session(scenario, 3).run_rows
+    )
+    report = check_session(session)
+    assert [(r.mark, r.legs) for r in report.runs] == [("good", 2)] * 4
+    assert "automatic-laps" in {f.code for f in report.findings}
+
+
 def test_what_session_and_recording_both_say_is_said_once(day: Session) -> None:
     gap = Finding(severity="note", code="recording-gaps", where="ride.csv", message="1 gap")
     recording = replace(day.recordings[0], findings=(gap,))

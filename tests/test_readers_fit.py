@@ -157,7 +157,7 @@ def test_clock_set_back_is_repaired_where_distance_runs_on(tmp_path):
         (lambda d: d[:-1] + bytes([d[-1] ^ 1]), 100, "recording-crc"),
         (lambda d: d[:4] + b"\0\0\0\0" + d[8:], 100, "recording-cut"),
         (lambda d: d + b"and something else", 100, "trailing-bytes"),
-        (lambda d: d + d, 100, "stamps-unordered"),
+        (lambda d: d + d, 100, "devices-joined"),
         (lambda d: gzip.compress(d, 0)[:900], None, "recording-cut"),
     ],
     ids=["cut", "crc", "size 0", "trailing", "twice", "cut gzip"],

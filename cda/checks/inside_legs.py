@@ -1,10 +1,11 @@
-"""What happened inside a leg: a vehicle that drew the rider along, a rider who sat up.
+"""What happened inside a leg: a vehicle that passed, a rider who sat up.
 
 Evidence is energy that does not fit. The work of a leg less its kinetic energy, rolling and air is
 set against what the shared road took at the same place in the other legs; what is left over is
-searched for two shapes. Gusts leave something over as well, and with a memory of tens of seconds,
+searched for three shapes. Gusts leave something over as well, and with a memory of tens of seconds,
 so the search is a generalised least-squares fit of each shape with the covariance that the day's
-own legs show (a whitened matched filter).
+own legs show (a whitened matched filter). Gusts set the limit: what is found and what is not is
+counted in tests/studies/disturbances.py.
 """
 
 from __future__ import annotations
@@ -27,17 +28,21 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 _CELL_M: Final = 20.0  # of the shared road
-_STEP_S: Final = 1.0  # of what is left over
-_CLIPPED_SD: Final = 4.0  # what is looked for must not widen what it is compared with
-_EVERY_S: Final = 2  # onsets tried
+_SHORTEST_STEP_S: Final = 1.0  # of what is left over; longer where samples are rarer
+_LOWEST_RAD: Final = 0.04  # per step: waves of 160 s at one a second
+_BANDS: Final = 28
+_FEWEST_IN_BAND: Final = 10
+_MEDIAN_CHI2: Final = 0.4549  # of one degree of freedom
+_EVERY: Final = 2  # steps between the onsets tried
 _SHOWN_SHARE: Final = 0.6  # of a shape that must lie inside the leg
 _SHORTEST_S: Final = 30.0  # of a leg, for a part of it to stand out
 _LONGEST_S: Final = 1200.0  # the cost grows with the square
 
-Shape = Literal["sat-up", "vehicle"]
+Shape = Literal["sat-up", "vehicle", "oncoming"]
 _SOUGHT: Final[tuple[tuple[Shape, float, int], ...]] = (  # sign: +1 against the rider
     *(("sat-up", 1.0, seconds) for seconds in limit.SAT_UP_DURATIONS_S),
     *(("vehicle", -1.0, seconds) for seconds in limit.VEHICLE_DECAYS_S),
+    *(("oncoming", 1.0, seconds) for seconds in limit.ONCOMING_DECAYS_S),
 )
 
 
@@ -47,12 +52,13 @@ class Episode:
 
     Attributes
     ----------
-    shape : "sat-up" or "vehicle"
-        More drag for a while and then as before; or a sudden pull that dies away.
+    shape : "sat-up", "vehicle" or "oncoming"
+        More drag for a while and then as before; a sudden pull that dies away; a sudden push
+        against the rider that dies away.
     after_s : float
         Onset, from the start of the leg. [s]
     duration_s : float
-        How long more drag lasted, or the time in which the pull falls to 1/e. [s]
+        How long more drag lasted, or the time in which a pull or push falls to 1/e. [s]
     force_n : float
         Against the rider, mean or at its onset; negative pulls. [N]
     energy_j : float
@@ -74,7 +80,7 @@ class Episode:
 
 
 def find_episodes(legs: Sequence[Leg]) -> tuple[Episode, ...]:
-    """Search every leg for more drag for a while, and for a pull that dies away.
+    """Search every leg for more drag for a while, and for a pull or push that dies away.
 
     Parameters
     ----------
@@ -90,10 +96,11 @@ def find_episodes(legs: Sequence[Leg]) -> tuple[Episode, ...]:
     known = [leg for leg in legs if _searchable(leg)]
     if len(known) < limit.EPISODE_LEGS:
         return ()
-    rests = _left_over(known)
+    step = max(float(np.median(np.diff(known[0].time_s[1:-1]))), _SHORTEST_STEP_S)
+    rests = _left_over(known, step)
     lengths = np.array([len(r) for r in rests])
     longest = int(lengths.max())
-    whiten = _whitening(rests, longest)
+    whiten = _whitening(rests, longest, step)
     ridden = np.arange(longest) < lengths[:, None]
     seen = np.zeros(ridden.shape)
     seen[ridden] = np.concatenate(rests)
@@ -101,7 +108,7 @@ def find_episodes(legs: Sequence[Leg]) -> tuple[Episode, ...]:
     speeds = [float(np.mean(leg.speed_m_s)) for leg in known]
     found: dict[int, Episode] = {}
     for shape, sign, duration in _SOUGHT:
-        templates, onsets = _templates(shape, duration, longest)
+        templates, onsets = _templates(shape, duration / step, longest)
         forces, scores = _fit(seen, lengths, whiten, templates)
         wide = 1.4826 * float(np.median(np.abs(scores[np.isfinite(scores)])))
         mine = np.where(np.isfinite(scores), sign * scores / max(wide, 1.0), -np.inf)
@@ -109,11 +116,11 @@ def find_episodes(legs: Sequence[Leg]) -> tuple[Episode, ...]:
         for n in np.flatnonzero(mine.max(axis=1) > limit.EPISODE_SCORE[shape]).tolist():
             k, leg, speed = best[n], known[n], speeds[n]
             score, force = float(mine[n, k]), float(forces[n, k])
-            energy = force * float(templates[: lengths[n], k].sum()) * _STEP_S * speed
+            energy = force * float(templates[: lengths[n], k].sum()) * step * speed
             if abs(energy) < limit.EPISODE_J or (n in found and found[n].score >= score):
                 continue
             found[n] = Episode(
-                leg=leg, shape=shape, after_s=float(onsets[k]) * _STEP_S,
+                leg=leg, shape=shape, after_s=float(onsets[k]) * step,
                 duration_s=float(duration), force_n=force, energy_j=energy,
                 drag_m2=force / (HALF_DENSITY_KG_M3 * speed**2), score=score,
             )  # fmt: skip
@@ -129,8 +136,8 @@ def _searchable(leg: Leg) -> bool:
     )
 
 
-def _left_over(legs: Sequence[Leg]) -> list[Floats]:
-    """Return, for each leg, the force a second that the shared road does not explain [N]."""
+def _left_over(legs: Sequence[Leg], step_s: float) -> list[Floats]:
+    """Return, for each leg, the force a step that the shared road does not explain [N]."""
     low = max(min(float(g.along_m[0]), float(g.along_m[-1])) for g in legs)
     high = min(max(float(g.along_m[0]), float(g.along_m[-1])) for g in legs)
     edges = np.linspace(low, high, max(2, round((high - low) / _CELL_M)) + 1)
@@ -146,7 +153,8 @@ def _left_over(legs: Sequence[Leg]) -> list[Floats]:
     for leg, energy in zip(legs, taken, strict=True):
         # What the road takes on the way out it gives on the way back, as height does.
         height = np.interp(leg.along_m, edges, road)
-        seconds = np.arange(0.0, leg.time_s[-1] - leg.time_s[0], _STEP_S) + leg.time_s[0]
+        # On the recording's own stamps: between them, noise of the speed would be smoothed.
+        seconds = np.arange(leg.time_s[1], leg.time_s[-1], step_s)
         rest = np.interp(seconds, leg.time_s, energy - (height - height[0]))
         metres = np.abs(np.diff(np.interp(seconds, leg.time_s, leg.along_m)))
         force = np.diff(rest) / np.maximum(metres, 1.0)
@@ -154,33 +162,94 @@ def _left_over(legs: Sequence[Leg]) -> list[Floats]:
     return rests
 
 
-def _whitening(rests: Sequence[Floats], longest: int) -> Floats:
+def _whitening(rests: Sequence[Floats], longest: int, step_s: float) -> Floats:
     """Return what makes the legs' noise white and of width 1, shape (longest, longest).
 
-    The inverse of the Cholesky factor of the covariance, which comes from the autocovariance over
-    all legs, divided by their whole length: positive definite. Leading blocks serve shorter legs.
+    The inverse of the Cholesky factor of the covariance; leading blocks serve shorter legs. Gusts
+    are taken as a process with exponential memory, power as white noise, and speed as white noise
+    of the momentum, which differs from second to second. Their sizes come from the spectra of the
+    day's legs (Whittle's likelihood, from memory) in cosines, which hold no constant and do not
+    take a leg for a ring; medians over the legs, so that what is looked for does not widen what
+    it is compared with.
     """
-    everything = np.concatenate(rests)
-    width = 1.4826 * float(np.median(np.abs(everything)))
-    spectrum = np.zeros(longest + 1)
-    for rest in rests:
-        clipped = np.clip(rest, -_CLIPPED_SD * width, _CLIPPED_SD * width)
-        spectrum += np.abs(np.fft.rfft(clipped - clipped.mean(), 2 * longest)) ** 2
-    auto = np.fft.irfft(spectrum, 2 * longest)[:longest] / len(everything)
+    frequency, power, count = _spectrum(rests)
+    found = _noise(frequency, power, count, step_s)
     lag = np.arange(longest)
+    auto = found.gust * np.exp(-lag * step_s / found.memory_s)
+    auto[0] += found.white + 2.0 * found.momentum
+    if longest > 1:
+        auto[1] -= found.momentum
     covariance = auto[np.abs(lag[:, None] - lag[None, :])]
-    covariance[lag, lag] += 1e-6 * auto[0] + 1e-9
     return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)), dtype=np.float64)
 
 
-def _templates(shape: str, duration_s: int, longest: int) -> tuple[Floats, NDArray[np.int64]]:
+def _spectrum(rests: Sequence[Floats]) -> tuple[Floats, Floats, Floats]:
+    """Return frequencies [rad/step], median power there [N^2] and how many values are behind."""
+    from scipy.fft import dct
+
+    places = [np.pi * np.arange(1, len(r)) / len(r) for r in rests]
+    values = [dct(r, type=2, norm="ortho")[1:] ** 2 for r in rests]
+    place, value = np.concatenate(places), np.concatenate(values)
+    bands = np.concatenate(([0.0], np.geomspace(_LOWEST_RAD, np.pi + 1e-9, _BANDS)))
+    band = np.digitize(place, bands)
+    rows = []
+    for k in range(1, len(bands)):
+        mine = band == k
+        if mine.sum() >= _FEWEST_IN_BAND:
+            middle = float(np.exp(np.mean(np.log(place[mine]))))
+            rows.append((middle, float(np.median(value[mine])) / _MEDIAN_CHI2, float(mine.sum())))
+    columns = np.array(rows, dtype=np.float64).T
+    return columns[0], np.maximum(columns[1], 1e-9), columns[2]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Noise:
+    """Variances [N^2] and the memory of gusts [s]."""
+
+    gust: float
+    memory_s: float
+    white: float
+    momentum: float
+
+
+def _noise(frequency: Floats, power: Floats, count: Floats, step_s: float) -> _Noise:
+    """Fit the sizes of the three kinds of noise to a spectrum."""
+    from scipy.optimize import minimize
+
+    turn = 2.0 * (1.0 - np.cos(frequency))
+    level = float(np.median(power))
+
+    def model(log: Floats) -> Floats:
+        gust, memory, white, momentum = np.exp(log)
+        keep = np.exp(-step_s / memory)
+        exponential = gust * (1.0 - keep**2) / ((1.0 - keep) ** 2 + keep * turn)
+        return np.asarray(exponential + white * level + momentum * level * turn)
+
+    def lack_of_fit(log: Floats) -> float:
+        expected = model(log)
+        # A weak prior on the memory, 20 s and a factor of 2.2: gusts last seconds to a minute.
+        prior = 0.5 * ((log[1] - np.log(20.0)) / 0.8) ** 2
+        return float(0.5 * np.sum(count * (np.log(expected) + power / expected)) + prior)
+
+    starts = [np.log([level, memory, 0.2, 0.3]) for memory in (10.0, 30.0)]
+    bounds = [(np.log(1e-4 * level), np.log(1e3 * level)), (np.log(2.0), np.log(150.0)),
+              (-9.0, 3.0), (-9.0, 3.0)]  # fmt: skip
+    best = min(
+        (minimize(lack_of_fit, start, method="L-BFGS-B", bounds=bounds) for start in starts),
+        key=lambda result: float(result.fun),
+    )
+    gust, memory, white, momentum = (float(v) for v in np.exp(best.x))
+    return _Noise(gust=gust, memory_s=memory, white=white * level, momentum=momentum * level)
+
+
+def _templates(shape: str, steps: float, longest: int) -> tuple[Floats, NDArray[np.int64]]:
     """Return one shape a column for every onset tried, and the onsets."""
     t = np.arange(longest)[:, None]
-    onsets = np.arange(0, longest, _EVERY_S)
+    onsets = np.arange(0, longest, _EVERY)
     since = t - onsets[None, :]
     if shape == "sat-up":
-        return ((since >= 0) & (since < duration_s)).astype(np.float64), onsets
-    return np.where(since >= 0, np.exp(-np.maximum(since, 0) / duration_s), 0.0), onsets
+        return ((since >= 0) & (since < steps)).astype(np.float64), onsets
+    return np.where(since >= 0, np.exp(-np.maximum(since, 0) / steps), 0.0), onsets
 
 
 def _fit(
@@ -200,6 +269,7 @@ def _fit(
     flat = np.cumsum(level**2)[last][:, None]
     shown = np.cumsum(templates, axis=0)
     information = own - shared**2 / flat
+    information[information <= 1e-6 * own] = np.nan  # as flat as the leg's mean, which is free
     information[shown[last] < _SHOWN_SHARE * shown[-1].max()] = np.nan
     mean = (seen @ level)[:, None] / flat
     forces = (seen @ white - mean * shared) / information

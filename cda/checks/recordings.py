@@ -8,8 +8,11 @@ import numpy as np
 
 from cda.checks import thresholds as limit
 from cda.results import Finding
+from cda.sensors import power_zero, power_zero_drift
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from cda.recording import Recording
 
 
@@ -60,7 +63,8 @@ def check_recording(recording: Recording) -> tuple[Finding, ...]:
                 "fit a wheel speed sensor",
             )
         )
-    automatic = [lap.number for lap in recording.laps if lap.trigger in limit.AUTOMATIC_TRIGGERS]
+    found += _power_zero(recording)
+    automatic = [lap.number for lap in recording.laps if lap.automatic]
     if automatic:
         found.append(
             Finding(
@@ -83,6 +87,25 @@ def check_recording(recording: Recording) -> tuple[Finding, ...]:
             )
         )
     return tuple(found)
+
+
+def _power_zero(recording: Recording) -> Iterator[Finding]:
+    """Yield what the power meter shows while nobody pedals, where it does not zero itself."""
+    zero, drift = power_zero(recording), power_zero_drift(recording)
+    if zero is not None and abs(zero.value) > max(limit.ZERO_OFF_W, 3.0 * (zero.se or 0.0)):
+        yield _warning(
+            "power-zero-off", recording,
+            f"the power meter shows {zero.value:.0f} W while coasting",
+            "zero it before the ride, at the air's temperature",
+        )  # fmt: skip
+    if drift is None or drift.se is None:
+        return
+    if abs(drift.value) > max(limit.POWER_DRIFT_W_H, limit.POWER_DRIFT_SE * drift.se):
+        yield _warning(
+            "power-zero-drifting", recording,
+            f"the power shown while coasting changes by {drift.value:+.1f} W an hour",
+            "zero the power meter between runs; set power_meter.offset_drift_sd_w_per_h",
+        )  # fmt: skip
 
 
 def _warning(code: str, recording: Recording, message: str, fix: str) -> Finding:

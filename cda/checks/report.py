@@ -11,7 +11,7 @@ import numpy as np
 from cda.checks.balance import beside_others
 from cda.checks.ranking import at_stake_s_per_h, rank_findings
 from cda.checks.recordings import check_recording
-from cda.checks.sessions import check_legs
+from cda.checks.sessions import check_conditions, check_legs
 from cda.errors import CdaError
 from cda.legs import cut_legs, session_clock
 from cda.passes import find_stretches
@@ -41,7 +41,8 @@ SPOILING: Final = frozenset(
     {"braking", "leg-out-of-line", "leg-short", "one-direction-run", "power-frozen"}
 )
 ABOUT_LEGS: Final = SPOILING | {
-    "coasting", "legs-differ-in-length", "leg-slow", "vehicle-passing", "sat-up"
+    "coasting", "legs-differ-in-length", "legs-not-on-one-road", "leg-slow", "vehicle-passing",
+    "vehicle-oncoming", "sat-up",
 }  # fmt: skip
 
 
@@ -83,7 +84,7 @@ def check_session(session: Session) -> CheckReport:
             )
             for run in cut.excluded if run.run in ridden
         ]  # fmt: skip
-        findings += [*cut.findings, *check_legs(session, legs)]
+        findings += [*cut.findings, *check_legs(session, legs), *check_conditions(session, legs)]
     findings = _once(findings)
     clock = session_clock(session.recordings)
     rows = tuple(_run(run, legs, findings, reasons, clock) for run in session.runs)
@@ -124,11 +125,16 @@ def check_bare_recording(recording: Recording) -> CheckReport:
 
 
 def _once(findings: Sequence[Finding]) -> list[Finding]:
-    """Drop what a session and its recording both say."""
+    """Drop what a session and its recording both say, and what is said closer to the runs."""
     kept: dict[tuple[str, str, str], Finding] = {}
     for finding in findings:
         kept.setdefault((finding.code, finding.where, finding.message), finding)
-    return list(kept.values())
+    legs = {f.code for f in kept.values() if _runs_named(f.where)}
+    whole = {("power-frozen", f.where) for f in kept.values() if not _runs_named(f.where)}
+    return [
+        replace(f, severity="note") if (f.code, f.where) in whole and f.code in legs else f
+        for f in kept.values()
+    ]
 
 
 def _run(

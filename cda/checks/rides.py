@@ -20,6 +20,7 @@ from cda.checks.balance import (
     beside_others,
 )
 from cda.checks.inside_legs import find_episodes
+from cda.checks.naming import legs_named
 from cda.results import Finding
 
 if TYPE_CHECKING:
@@ -65,19 +66,12 @@ def check_each_leg(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
     yield from _altimeter(legs, session)
 
 
-def _names(legs: Sequence[Leg]) -> str:
-    """Name every run, so that a reader of `where` finds it."""
-    if len(legs) > 6:
-        return "runs " + ", ".join(str(run) for run in sorted({leg.run for leg in legs}))
-    return ", ".join(f"run {leg.run} {leg.name}" for leg in legs)
-
-
 def _warn(
     code: str, legs: Sequence[Leg], session: str, message: str, fix: str
 ) -> Iterator[Finding]:
     if legs:
         yield Finding(
-            severity="warning", code=code, where=_names(legs), session=session, message=message,
+            severity="warning", code=code, where=legs_named(legs), session=session, message=message,
             fix=fix,
         )  # fmt: skip
 
@@ -175,17 +169,22 @@ def _braking(legs: Sequence[Leg]) -> dict[Leg, float]:
     return found
 
 
+_WHAT_HAPPENED: Final = (  # shape, code, what it may be, done to the rider, how long
+    ("vehicle", "vehicle-passing", "a vehicle that drew the rider along, or a lull", "pulled",
+     "dying away over"),
+    ("oncoming", "vehicle-oncoming", "a vehicle coming the other way, or a squall", "pushed back",
+     "dying away over"),
+    ("sat-up", "sat-up", "the position left for a while, or a squall", "held back", "for"),
+)  # fmt: skip
+
+
 def _episodes(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
     episodes = sorted(find_episodes(legs), key=lambda e: -e.score)
-    for code, what, sign in (
-        ("vehicle-passing", "a vehicle that drew the rider along, or a lull", "pulled"),
-        ("sat-up", "the position left for a while, or a squall", "held back"),
-    ):  # fmt: skip
-        mine = [e for e in episodes if (e.force_n < 0) == (code == "vehicle-passing")]
+    for shape, code, what, done, lasted in _WHAT_HAPPENED:
+        mine = [e for e in episodes if e.shape == shape]
         evidence = "; ".join(
-            f"run {e.leg.run} {e.leg.name}, {e.after_s:.0f} s after its start, {sign} by "
-            f"{abs(e.force_n):.0f} N ({abs(e.drag_m2):.2f} m²) "
-            f"{'dying away over' if code == 'vehicle-passing' else 'for'} {e.duration_s:.0f} s, "
+            f"run {e.leg.run} {e.leg.name}, {e.after_s:.0f} s after its start, {done} by "
+            f"{abs(e.force_n):.0f} N ({abs(e.drag_m2):.2f} m²) {lasted} {e.duration_s:.0f} s, "
             f"{abs(e.energy_j):.0f} J, {e.score:.0f} standard errors"
             for e in mine[:_EVIDENCE_SHOWN]
         )
@@ -241,11 +240,25 @@ def _altimeter(legs: Sequence[Leg], session: str) -> Iterator[Finding]:
     for leg in legs:
         if leg.altitude_m is not None and np.isfinite(leg.altitude_m[[0, -1]]).all():
             rises[leg.direction].append(float(leg.altitude_m[-1] - leg.altitude_m[0]))
-    spread = max((float(np.std(v)) for v in rises.values() if len(v) >= 3), default=0.0)
+    known = [v for v in rises.values() if len(v) >= limit.ALTIMETER_LEGS]
+    spread = max((float(np.std(v)) for v in known), default=0.0)
+    # Out and back the heights between the gates cancel; once round a loop there is none. A leg
+    # has its own part of a barometer's drift, so the whole is compared and not one leg.
+    round_trip = [leg for leg in legs if leg.direction < 0]
+    open_m = 0.0
+    if len(known) == (2 if round_trip else 1):
+        open_m = abs(sum(float(np.median(v)) for v in known))
+    said = []
     if spread > limit.ALTIMETER_SPREAD_M:
+        said.append(f"the height between the gates differs by {spread:.1f} m (s.d.) from leg to "
+                    "leg")  # fmt: skip
+    if open_m > limit.ALTIMETER_OPEN_M:
+        way = "out and back" if round_trip else "once round"
+        said.append(f"{way} the altimeter ends {open_m:.1f} m from where it began")
+    if said:
         yield Finding(
             severity="warning", code="altimeter-not-closing", where="altitude_m", session=session,
-            message=f"the height between the gates differs by {spread:.1f} m (s.d.) from leg to "
-            "leg: the altimeter is not barometric, or its port is blocked",
+            message="; ".join(said) + ": the altimeter is not barometric, drifts, or its port is "
+            "blocked",
             fix="survey course.height_difference_m, or clean the port",
         )  # fmt: skip

@@ -7,11 +7,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cda.checks import thresholds as limit
+from cda.checks.balance import beside_others
+from cda.checks.conditions import (
+    airspeed_disagrees,
+    mean_wind_m_s,
+    power_drifting,
+    rough_conditions,
+    run_balances,
+    wind_reading,
+    wind_shifting,
+)
 from cda.checks.rides import check_each_leg
+from cda.checks.satellites import leg_tracks, satellite_findings
 from cda.results import Finding
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from cda.legs import Leg
     from cda.session import Session
@@ -43,9 +54,39 @@ def check_legs(session: Session, legs: Sequence[Leg]) -> tuple[Finding, ...]:
         *_order(session, legs),
         *_power(session, legs),
         *_presses(session, legs),
-        *_airspeed(session, legs),
+        *_speed(session),
+        *_hours(session, legs),
         *check_each_leg(legs, session.key),
     )
+
+
+def check_conditions(session: Session, legs: Sequence[Leg]) -> tuple[Finding, ...]:
+    """Return what is doubtful in wind and level where no estimate says it better.
+
+    Parameters
+    ----------
+    session : Session
+    legs : sequence of Leg
+        Legs of the used runs.
+    """
+    runs = run_balances(legs)
+    compared = beside_others(legs)
+    wind = mean_wind_m_s(session, legs, runs)
+    drag = None if compared is None else compared[0]
+    return tuple(rough_conditions(session, legs, drag, runs, wind))
+
+
+def _hours(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
+    """Yield what shows only from legs in both directions laid beside each other."""
+    if session.settings.course.kind != "out-and-back":
+        return
+    runs = run_balances(legs)
+    tracks, bearing = leg_tracks(session, legs)
+    yield from satellite_findings(session, tracks)
+    yield from wind_shifting(session, runs)
+    yield from wind_reading(session, mean_wind_m_s(session, legs, runs), bearing)
+    yield from power_drifting(session, runs)
+    yield from airspeed_disagrees(session, legs, runs)
 
 
 def _pressure(session: Session) -> Iterator[Finding]:
@@ -181,11 +222,9 @@ def _replication(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
 
 def _order(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
     """Compare the mean riding time of each position with the reference's."""
-    start = {run: min(leg.time_s[0] for leg in legs if leg.run == run) for run, _ in _used(session)
+    start = {run: min(leg.start_s for leg in legs if leg.run == run) for run, _ in _used(session)
              if any(leg.run == run for leg in legs)}  # fmt: skip
     index = {run: place for place, run in enumerate(sorted(start, key=lambda r: start[r]))}
-    if len({r.recording for r in session.runs if r.use and r.spans}) > 1:
-        index = {run: place for place, (run, _) in enumerate(_used(session))}
     places = {
         p.id: [index[run] for run, q in _used(session) if q == p.id and run in index]
         for p in session.settings.positions
@@ -236,44 +275,60 @@ def _power(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
 
 
 def _presses(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
-    far = []
+    """Say which presses are far from the gates, and which cut road off that the others have."""
+    before, after = {}, {}
     whole = max((sum(g.run == run.run for g in legs) for run in session.runs), default=0)
     for run in session.runs:
         mine = [leg for leg in legs if leg.run == run.run]
         if run.use and run.spans_from == "laps" and mine and len(mine) == whole:
-            first = min(float(leg.time_s[0]) for leg in mine) - run.spans[0][0]
-            last = run.spans[-1][1] - max(float(leg.time_s[-1]) for leg in mine)
-            if max(first, last) > limit.PRESS_FAR_S:
-                far.append((run.run, max(first, last)))
+            before[run.run] = min(float(leg.time_s[0]) for leg in mine) - run.spans[0][0]
+            after[run.run] = run.spans[-1][1] - max(float(leg.time_s[-1]) for leg in mine)
+    far = {run: max(s, after[run]) for run, s in before.items()
+           if max(s, after[run]) > limit.PRESS_FAR_S}  # fmt: skip
     if far:
         yield Finding(
             severity="note",
             code="lap-press-far",
-            where=("runs " if len(far) > 1 else "run ") + ", ".join(str(run) for run, _ in far),
+            where=_runs(far),
             session=session.key,
-            message=f"a lap press lies up to {max(s for _, s in far):.0f} s from the timed stretch",
+            message=f"a lap press lies up to {max(far.values()):.0f} s from the timed stretch",
             fix="check that these laps are the runs; press just before the gate",
+        )
+    if len(before) < limit.PRESS_RUNS:
+        return
+    late: dict[int, float] = {}
+    for side in (before, after):
+        usual = float(np.median(list(side.values())))
+        for number, seconds in side.items():
+            if usual - seconds > limit.PRESS_LATE_S:
+                late[number] = max(late.get(number, 0.0), usual - seconds)
+    if late:
+        yield Finding(
+            severity="warning",
+            code="lap-press-late",
+            where=_runs(late),
+            session=session.key,
+            message=f"a lap begins up to {max(late.values()):.0f} s later, or ends earlier, than "
+            "those of the other runs: the stretch that all runs share is shorter for it",
+            fix="give start and end times around these runs in place of laps",
         )
 
 
-def _airspeed(session: Session, legs: Sequence[Leg]) -> Iterator[Finding]:
-    """Out and back, the mean of airspeed over ground speed is the sensor's scale."""
-    ratio: dict[int, list[float]] = {1: [], -1: []}
-    for leg in legs:
-        if leg.airspeed_m_s is not None and np.isfinite(leg.airspeed_m_s).any():
-            mean = float(np.nanmean(leg.airspeed_m_s)) / float(np.mean(leg.speed_m_s))
-            ratio[leg.direction].append(mean)
-    if not ratio[1] or not ratio[-1]:
-        return
-    scale = 0.5 * (float(np.mean(ratio[1])) + float(np.mean(ratio[-1])))
-    scale *= session.settings.airspeed_sensor.scale
-    if abs(scale - 1.0) > limit.AIRSPEED_MISMATCH:
+def _runs(numbers: Iterable[int]) -> str:
+    named = [str(n) for n in sorted(numbers)]
+    return ("runs " if len(named) > 1 else "run ") + ", ".join(named)
+
+
+def _speed(session: Session) -> Iterator[Finding]:
+    """Say that speed came by satellite where the session says so and no recording does."""
+    said = any(f.code == "speed-from-gps" for f in session.findings)
+    known = all(r.speed_source in {"recorded", "distance"} for r in session.recordings)
+    if session.settings.speed_sensor.source == "gps" and known and not said:
         yield Finding(
             severity="warning",
-            code="airspeed-disagrees",
-            where="airspeed_m_s",
+            code="speed-from-gps",
+            where="speed_sensor.source",
             session=session.key,
-            message=f"over both directions the airspeed sensor shows {scale:.2f} times the ground "
-            "speed; 1 is expected",
-            fix="check its mounting and calibration, or set airspeed_sensor.scale",
+            message="speed is by satellite; every percent of it is 0.0095 m² of CdA, and it lags",
+            fix="fit a wheel speed sensor",
         )

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from cda.errors import MissingChannelError, RecordingError
+from cda.recording.joined import moved
 from cda.recording.ride import MAX_SAMPLES, PLAUSIBLE, Lap, Recording
 from cda.recording.stamps import ordered
 from cda.results import Finding
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
+
+RIDING_M_S: Final = 2.0  # slower, somebody stands, walks or turns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +99,7 @@ def build_recording(
         )
     if lap_column is not None:
         columns = columns | {"lap": lap_column}
-    clock, data = ordered(clock_s, columns, name, found)
+    clock, data, shifts = ordered(clock_s, columns, name, found)
     lap_numbers = data.pop("lap", None)
     _drop_implausible(data, name, found)
     if not np.any(np.isfinite(data["power_w"])):
@@ -108,15 +111,15 @@ def build_recording(
     if "distance_m" in data:
         data["distance_m"] = _monotone(data["distance_m"], name, found)
     speed, distance, speed_source, distance_source = _speed_and_distance(time_s, data, name, found)
-    _report_gaps_and_freezes(time_s, data["power_w"], name, found)
+    _report_gaps_and_freezes(time_s, data["power_w"], speed, name, found)
     if lap_numbers is not None:
         laps_out = _laps_of_column(time_s, lap_numbers)
     else:
         laps_out = tuple(
             Lap(
                 number=lap.number if lap.number is not None else k,
-                start_s=lap.start_s - origin,
-                end_s=lap.end_s - origin,
+                start_s=moved(lap.start_s, shifts) - origin,
+                end_s=moved(lap.end_s, shifts) - origin,
                 trigger=lap.trigger,
             )
             for k, lap in enumerate(laps, start=1)
@@ -260,8 +263,9 @@ def _filled(channel: str, count: int, source: str, name: str) -> Finding:
 
 
 def _report_gaps_and_freezes(
-    time_s: NDArray[np.float64], power: NDArray[np.float64], name: str, found: list[Finding]
-) -> None:
+    time_s: NDArray[np.float64], power: NDArray[np.float64], speed: NDArray[np.float64],
+    name: str, found: list[Finding],
+) -> None:  # fmt: skip
     steps = np.diff(time_s)
     usual = float(np.median(steps))
     gaps = steps[steps > max(3.0 * usual, usual + 2.0)]
@@ -287,9 +291,11 @@ def _report_gaps_and_freezes(
             )
         )
     # Noise of 4 % a second never repeats one value over half a minute: the sensor hangs.
-    change = np.flatnonzero(np.concatenate([[True], np.diff(power) != 0, [True]]))
+    # Who stands may show the zero of the meter for as long as he likes.
+    ridden = np.where(np.nan_to_num(speed) > RIDING_M_S, power, 0.0)
+    change = np.flatnonzero(np.concatenate([[True], np.diff(ridden) != 0, [True]]))
     lengths = np.diff(change)
-    frozen = (lengths >= 20) & (power[change[:-1]] > 0)
+    frozen = (lengths >= 20) & (ridden[change[:-1]] > 0)
     seconds = [float(time_s[change[k + 1] - 1] - time_s[change[k]]) for k in np.flatnonzero(frozen)]
     seconds = [s for s in seconds if s >= 30.0]
     if seconds:

@@ -35,6 +35,14 @@ PLAUSIBLE: Final[Mapping[str, tuple[float, float]]] = {
     "airspeed_m_s": (-20.0, 60.0),
     "yaw_deg": (-180.0, 180.0),
 }
+# As FIT and TCX name them, in lower case; a press, the end of the ride and a lap that says nothing
+# are not among them.
+AUTOMATIC_TRIGGERS: Final = frozenset(
+    {
+        "distance", "time", "location", "heart_rate", "position_start", "position_lap",
+        "position_waypoint", "position_marked",
+    }
+)  # fmt: skip
 CHANNELS: Final = tuple(PLAUSIBLE)
 
 
@@ -46,6 +54,11 @@ class Lap:
     start_s: float
     end_s: float
     trigger: str | None = None
+
+    @property
+    def automatic(self) -> bool:
+        """Return whether the device ended this lap by itself."""
+        return self.trigger in AUTOMATIC_TRIGGERS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

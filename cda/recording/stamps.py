@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cda.errors import RecordingError
+from cda.recording.joined import Shift, clock_jumps, jump_finding, one_device
 from cda.results import Finding
 from cda.results.numbers import counted
 
@@ -21,13 +22,23 @@ def ordered(
     columns: Mapping[str, NDArray[np.float64]],
     name: str,
     found: list[Finding],
-) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:
-    """Return strictly increasing stamps and the columns that belong to them."""
-    good = np.isfinite(clock)
+) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]], list[Shift]]:
+    """Return strictly increasing stamps, the columns that belong to them, and moves of the clock.
+
+    The moves are those of `clock_jumps`, for stamps that are not among the samples.
+    """
+    samples, good = len(clock), np.isfinite(clock)
+    shifts: list[Shift] = []
+    if np.sum(good) >= 2:
+        clock, columns = clock[good].astype(np.float64), {k: v[good] for k, v in columns.items()}
+        clock, shifts = clock_jumps(clock, columns)
+        if shifts:
+            found.append(jump_finding(shifts, name))
+        good = np.isfinite(clock)
     if np.any(good):
         # A flipped bit moves a stamp by years; a test with its drive fits into two days.
         good &= np.abs(clock - np.median(clock[good])) <= 2 * 86400.0
-    lost = int(np.sum(~good))
+    lost = samples - int(np.sum(good))
     if np.sum(good) < 2:
         raise RecordingError(
             f"{counted(int(np.sum(good)), 'sample')} with a usable time stamp",
@@ -37,7 +48,7 @@ def ordered(
     if lost:
         found.append(
             Finding(
-                severity="warning" if lost > 0.01 * len(good) else "note",
+                severity="warning" if lost > 0.01 * samples else "note",
                 code="stamps-unusable",
                 where=name,
                 message=f"{counted(lost, 'sample')} without a usable time stamp left out",
@@ -45,6 +56,8 @@ def ordered(
         )
     clock = clock[good].astype(np.float64)
     data = {k: np.array(v, dtype=np.float64)[good] for k, v in columns.items()}
+    if not _continues(data.get("distance_m"), np.flatnonzero(np.diff(clock) < 0)):
+        clock, data = one_device(clock, data, name, found)
     steps = np.diff(clock)
     forward = steps[steps > 0]
     step = float(np.median(forward)) if len(forward) else 1.0
@@ -80,7 +93,7 @@ def ordered(
         )
     unique, first, count = np.unique(clock, return_index=True, return_counts=True)
     if len(unique) == len(clock):
-        return clock, data
+        return clock, data, shifts
     # Not after sorting: then two devices or copies were joined, and stamps repeat for that reason.
     if len(clock) >= 1.5 * len(unique) and len(unique) > 2 and not len(back):
         # Several samples a second stamped with whole seconds: spread over the second.
@@ -88,7 +101,7 @@ def ordered(
         clock = clock + step * within / np.repeat(count, count)
         message = f"several samples share each stamp; they were spread over {step:g} s"
         found.append(Finding(severity="note", code="stamps-spread", where=name, message=message))
-        return clock, data
+        return clock, data, shifts
     merged = {}
     for key, values in data.items():
         out = values[first]
@@ -109,12 +122,12 @@ def ordered(
         raise RecordingError(
             "all samples have the same time stamp", where=name, fix="export the recording again"
         )
-    return unique, merged
+    return unique, merged, shifts
 
 
 def _continues(distance: NDArray[np.float64] | None, back: NDArray[np.intp]) -> bool:
     """Whether distance runs on, by less than 200 m, over each step back in time."""
-    if distance is None:
+    if distance is None or not len(back):
         return False
     steps = distance[back + 1] - distance[back]
     return bool(np.all((steps >= 0.0) & (steps < 200.0)))

@@ -28,7 +28,7 @@ from cda.session.sheet_findings import sheet_findings
 from cda.session.toml_file import decode_text, mistakes_error
 
 if TYPE_CHECKING:
-    from cda.recording import Recording
+    from cda.recording import Lap, Recording
     from cda.session.models import SessionSettings
 
 COLUMNS = ("run", "position", "laps", "start", "end", "recording", "use", "comfort", "note")
@@ -272,11 +272,23 @@ def _place(
                 f"lap {', '.join(map(str, absent))} is not in {recordings[named].name} ({have})",
                 "check the number (a spreadsheet may have made 10 of 4+6), or give times",
             )
-        spans = tuple((known[n].start_s, known[n].end_s) for n in numbers)
+        spans = _spans(numbers, known)
         if wanted.through:
             spans = ((spans[0][0], spans[-1][1]),)
         return named, spans, "laps"
     return _place_times(start, end, named, settings, recordings, outside, place)
+
+
+def _spans(numbers: Sequence[int], known: Mapping[int, Lap]) -> tuple[tuple[float, float], ...]:
+    """Return one span a lap; a lap that the device ended by itself goes on in the next one."""
+    spans: list[tuple[float, float]] = []
+    for place, n in enumerate(numbers):
+        before = numbers[place - 1] if place else None
+        if before == n - 1 and known[before].automatic:
+            spans[-1] = (spans[-1][0], known[n].end_s)
+        else:
+            spans.append((known[n].start_s, known[n].end_s))
+    return tuple(spans)
 
 
 def _breaks_off(recording: Recording) -> bool:
