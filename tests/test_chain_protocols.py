@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from typing import TYPE_CHECKING
 
@@ -53,7 +54,8 @@ def test_a_protocol_goes_from_plan_to_page(protocol: str, tmp_path: Path) -> Non
         assert position["se_m2"] < 0.01
     # The plan's powers were ridden: each round at its own, every position at all of them.
     powers = {r["run"]: round(r["mean_power_w"]) for r in fitted["runs"]}
-    asked = {r["run"]: r["power_w"] for r in truth["runs"]}
+    with (plan / "runs.csv").open(newline="", encoding="utf-8") as sheet:
+        asked = {int(r["run"]): float(r["note"].removesuffix(" W")) for r in csv.DictReader(sheet)}
     assert len(set(asked.values())) == 2
     assert all(abs(powers[run] - asked[run]) < 0.06 * asked[run] for run in asked)
 
@@ -66,3 +68,6 @@ def test_a_protocol_goes_from_plan_to_page(protocol: str, tmp_path: Path) -> Non
     level = "level-not-separated" in {f["code"] for f in fitted["findings"]}
     assert level == (protocol in kinds)
     assert ("laps one way round" in html) == (protocol == "closed-loop")
+    assert ("On laps of a loop or track" in html) == (protocol in kinds)
+    assert ("Wind along the road through the test" in html) == (protocol not in kinds)
+    assert ("A lap ends at the height it began at" in html) == (protocol in kinds)

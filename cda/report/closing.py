@@ -97,6 +97,15 @@ def method(estimate: Estimate, savings: Savings | None) -> Part:
         "CdA is taken as independent of yaw: what depends on yaw stays in the estimate. It belongs "
         "to this rider, bike, clothing and kind of wind, not to a wind tunnel.",
     ]
+    if any(s.course_kind != "out-and-back" for s in estimate.sessions):
+        paragraphs.insert(
+            1,
+            "On laps of a loop or track a leg is a lap, or some whole laps: it ends at the height "
+            "it began at, and the mean wind along its way is zero, so neither is estimated. The "
+            "square of the wind stays: it is taken from the reading, or from a usual range, with "
+            "the loop's shape and the rider's speed. On a track the rider leans: the body's way is "
+            "shorter than the wheels', and the tyres carry more.",
+        )
     if savings is not None:
         paragraphs.append(
             "Race times come from the same equation and the joint distribution of all estimates, "

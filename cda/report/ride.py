@@ -67,6 +67,8 @@ def ride_blocks(estimate: Estimate) -> list[Block]:
                 finding=(
                     f"Gate B lies {fixed(abs(float(rise[0])), 1)} m "
                     f"{'above' if rise[0] >= 0.0 else 'below'} gate A."
+                    if estimate.sessions[0].course_kind == "out-and-back"
+                    else "A lap ends at the height it began at."
                 ),
             )
         )
@@ -79,7 +81,8 @@ def _session_pictures(estimate: Estimate, key: str, *, many: bool) -> list[Block
     blocks: list[Block] = []
     day = f" Session {shown(key)}." if many else ""
     legs = [leg for leg in estimate.wind if leg.session == key]
-    if legs:
+    laps = any(s.key == key and s.course_kind != "out-and-back" for s in estimate.sessions)
+    if legs and not laps:  # round a loop the mean wind along the way is zero
         strongest = max(legs, key=lambda leg: abs(leg.headwind_m_s))
         blocks.append(
             Picture(
