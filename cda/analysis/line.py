@@ -82,7 +82,7 @@ def estimate_cda(
     legs = [cut_legs(one) for one in sessions]
     positions, reference = _positions(sessions, legs)
     days = [day_inputs(one, cut, positions) for one, cut in zip(sessions, legs, strict=True)]
-    first = fit_days(days, positions, rounds=1)
+    first = fit_days(days, positions, rounds=1, systematic=False)
     days = _with_crosswind(days, first)
     fit = fit_days(days, positions, start=first.beta)
     return _estimate(sessions, legs, days, fit, positions, reference, level, monte_carlo, progress)

@@ -113,6 +113,7 @@ def fit_days(
     *,
     rounds: int = 2,
     start: Array | None = None,
+    systematic: bool = True,
 ) -> Fit:
     """Estimate CdA of each position from one or more days.
 
@@ -125,6 +126,8 @@ def fit_days(
         How often variance components and fixed effects are settled in turn.
     start : ndarray, shape (q,), or None
         Fixed effects of an earlier fit of the same legs; None begins with the global fit.
+    systematic : bool
+        Work out what the systematic inputs contribute; a fit that only looks for the wind need not.
 
     Raises
     ------
@@ -175,7 +178,7 @@ def fit_days(
         name: gain @ block @ gain.T
         for name, block in zip(system.fixed_names, system.fixed, strict=True)
     }
-    effects = _systematic_effects(days, positions, beta, gain, slow_variance)
+    effects = _systematic_effects(days, positions, beta, gain, slow_variance) if systematic else {}
     for (name, _), effect in effects.items():
         label = SYSTEMATIC_INPUTS[name]
         source[label] = source.get(label, 0.0) + np.outer(effect, effect)
@@ -205,7 +208,8 @@ def _own_winds(
         used = np.unique(day.position)
         alone = replace(day, position=np.searchsorted(used, day.position).astype(np.intp))
         try:
-            fit = fit_days([alone], [positions[i] for i in used], rounds=1)
+            names = [positions[i] for i in used]
+            fit = fit_days([alone], names, rounds=1, systematic=False)
         except EstimationError:
             winds.append([np.nan, np.nan])  # too little for a wind of its own: taken as the others
             continue
