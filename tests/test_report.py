@@ -287,6 +287,12 @@ def test_several_riders_have_a_section_each() -> None:
     said = text_of(tree)
     assert "Rider rider-1" in said
     assert "Rider rider-2" in said
+    # Each part is named by its rider too: a screen reader's list of landmarks has no twins.
+    named = [e.attrib["aria-labelledby"].split() for e in tree.iter(f"{HTML}section")]
+    assert all(set(names) <= set(ids) for names in named)
+    texts = {e.attrib["id"]: text_of(e) for e in tree.iter() if "id" in e.attrib}
+    spoken = [" ".join(texts[name] for name in names) for names in named]
+    assert len(spoken) == len(set(spoken))
 
 
 def test_several_riders_have_a_part_of_the_pdf_each(
