@@ -13,6 +13,7 @@ from cda.errors import SessionError
 from cda.forces import power_at_speed, speed_at_power
 from cda.integration import Rides, flat_time
 from cda.priority import savings_from_cda, time_savings
+from cda.priority.choice import shrunk_differences
 from cda.race import RaceSettings, joint_draws, load_race, make_race
 from cda.race.draws import factor
 from cda.results import Joint
@@ -175,14 +176,66 @@ def test_reference_row_is_zero_and_slower_positions_never_save() -> None:
     assert sum(p.probability_fastest or 0.0 for p in savings.positions) == pytest.approx(1.0)
 
 
-def test_correction_for_choice_shrinks_by_the_documented_prior() -> None:
-    # One difference with variance S and a prior of 0.010: factor 0.010^2 / (0.010^2 + S).
+def test_correction_for_choice_is_the_time_at_the_shrunk_difference() -> None:
     estimate = make_estimate(("tall", "narrow"), statistical_se=0.005)
     row = time_savings(estimate, race()).positions[1]
-    factor_expected = 0.010**2 / (0.010**2 + 2 * 0.005**2)
+    shrunk = shrunk_differences(
+        np.array([0.2690 - 0.2761]), np.array([[2 * 0.005**2]]), np.zeros((1, 1)),
+        estimate.joint.statistical_dof,
+    )  # fmt: skip
     assert row.saved_corrected_for_choice_s == pytest.approx(
-        factor_expected * row.saved_s, rel=0.02
+        float(shrunk[0]) / (0.2690 - 0.2761) * row.saved_s, rel=0.02
     )
+    assert row.saved_corrected_for_choice_s < 0.9 * row.saved_s
+
+
+def test_total_is_the_first_decided_position_and_the_ledger_and_never_two_positions() -> None:
+    swim = {"distance_m": 3800.0, "pace_s_per_100_m": 105.0, "extra_distance_percent": [5.0, 10.0]}
+    savings = time_savings(make_estimate(), race(swim=swim))
+    first = next(p for p in savings.positions if p.id == "narrow")
+    low, high = first.saved_interval_s
+    document = savings.to_dict()["total"]
+    assert document == {
+        "position": "narrow",
+        "saved_low_s": pytest.approx(low + 199.5),
+        "saved_high_s": pytest.approx(high + 399.0),
+    }
+    assert f"“{first.label}” and the ledger together" in " ".join(str(savings).split())
+    # Nothing decided: the ledger alone; and neither: nothing, not zero.
+    vague = make_estimate(statistical_se=0.02)
+    alone = time_savings(vague, race(swim=swim)).total
+    assert alone is not None
+    assert (alone.position, alone.saved_low_s) == (None, pytest.approx(199.5))
+    assert time_savings(vague, race()).to_dict()["total"] is None
+
+
+def test_break_even_interval_is_that_of_the_saving_over_what_a_watt_is_worth() -> None:
+    savings = time_savings(make_estimate(), race())
+    row = next(p for p in savings.positions if p.id == "narrow")
+    assert row.break_even_power_w is not None
+    assert row.break_even_power_interval_w is not None
+    low, high = row.break_even_power_interval_w
+    assert low < row.break_even_power_w < high
+    # At either end of the CdA difference a ride of its own: the power at which it gains nothing.
+    scale = {}
+    for part in (0.5, 1.5):
+        cda = {"tall": 0.2761, "narrow": 0.2761 - part * (0.2761 - 0.2690)}
+        at = time_savings(make_estimate(("tall", "narrow"), cda=cda), race()).positions[1]
+        scale[part] = at.break_even_power_w
+    share = (np.array([low, high]) / row.break_even_power_w).tolist()
+    saved = (np.array(row.saved_interval_s) / row.saved_s).tolist()
+    assert share == pytest.approx(saved, abs=0.05)
+    assert scale[0.5] == pytest.approx(0.5 * row.break_even_power_w, rel=0.03)
+    assert scale[1.5] == pytest.approx(1.5 * row.break_even_power_w, rel=0.03)
+    slower = next(p for p in savings.positions if p.id == "wide")
+    assert slower.break_even_power_interval_w is None
+
+
+def test_all_missing_masses_are_named_at_once() -> None:
+    with pytest.raises(SessionError) as caught:
+        savings_from_cda({"tall": 0.276, "low": 0.262}, race())
+    assert "rider.mass_kg and bike.mass_kg are missing" in str(caught.value)
+    assert "--set rider.mass_kg=... --set bike.mass_kg=..." in str(caught.value)
 
 
 def test_undecided_pairs_are_those_whose_difference_holds_zero() -> None:

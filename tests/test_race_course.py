@@ -12,6 +12,7 @@ from scipy.integrate import solve_ivp
 from cda.errors import CourseError
 from cda.integration import steady_speed
 from cda.priority import savings_from_cda, time_savings
+from cda.priority.findings import turns_beside_limits
 from cda.race import RaceSettings, joint_draws, load_race, make_race, race_times
 from cda.race.road import density_ratio, lapped, race_road
 from tests.estimate_factory import make_estimate
@@ -179,6 +180,25 @@ def test_a_mean_power_that_limits_do_not_allow_is_refused(lap: Path) -> None:
     at = race(lap, road={"speed_limit_m_s": 7.0})
     with pytest.raises(CourseError, match="cannot be had"):
         time_savings(make_estimate(), at)
+
+
+def test_turns_of_the_ledger_that_disagree_with_the_course_are_said(lap: Path) -> None:
+    rows = "\n".join(f"{d},0,{6.0 if d in (1000, 2500) else ''}" for d in range(0, 3001, 100))
+    (lap / "bends.csv").write_text(f"distance_m,elevation_m,speed_limit_m_s\n{rows}\n")
+    turns = {"count": 8, "entry_speed_m_s": 10.0, "speed_now_m_s": 6.0, "speed_practised_m_s": 7.5}
+
+    def said(**changed: object) -> tuple[str, str]:
+        at = race(lap, course="bends.csv", laps=4, turns=turns | changed)
+        (finding,) = turns_beside_limits(at)
+        return finding.severity, finding.message
+
+    severity, message = said()
+    assert (severity, "nothing is counted twice") == ("note", message.split(", so ")[1])
+    assert said(count=10)[0] == "warning"
+    assert "in 8 places, [turns] counts 10" in said(count=10)[1]
+    severity, message = said(speed_now_m_s=8.0, speed_practised_m_s=9.0)
+    assert severity == "warning"
+    assert "allows 6.0 m/s in 2 of them a lap, [turns] says 8 m/s today" in message
 
 
 def test_a_lap_of_hills_in_wind_agrees_with_an_independent_solver(lap: Path) -> None:

@@ -97,13 +97,15 @@ def joint_of_bare_values(
         If the race file gives no masses, or a value is no drag area of a rider.
     """
     rider, bike = race.settings.rider, race.settings.bike
-    for key, value in (("rider.mass_kg", rider.mass_kg), ("bike.mass_kg", bike.mass_kg)):
-        if value is None:
-            raise SessionError(
-                f"{key} is missing, and there is no session to take it from",
-                where="race file",
-                fix=f"add it to the race file, or give --set {key}=...",
-            )
+    needed = (("rider.mass_kg", rider.mass_kg), ("bike.mass_kg", bike.mass_kg))
+    missing = [key for key, value in needed if value is None]
+    if missing:
+        raise SessionError(
+            f"{' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing, and there "
+            "is no session to take the mass from",
+            where="race file",
+            fix="add to the race file, or give " + " ".join(f"--set {key}=..." for key in missing),
+        )
     for name, value in cda_m2.items():
         if not 0.05 <= value <= 1.2:
             raise SessionError(

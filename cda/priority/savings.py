@@ -3,27 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from cda.comparison import more_runs
 from cda.errors import SessionError
 from cda.ledger import ledger_lines
 from cda.priority.candidate import Candidate, candidates_of, joint_of_bare_values
 from cda.priority.choice import shrunk_differences
+from cda.priority.findings import assumptions, turns_beside_limits, undecided
 from cda.race import course_profile, joint_draws, race_times
-from cda.results import Finding, OrderEntry, PositionSavings, RaceSummary, Savings
-from cda.results.numbers import saving, saving_interval
-from cda.results.words import more_runs_words, savings_headline, sentences
+from cda.results import OrderEntry, PositionSavings, RaceSummary, Savings, Total
+from cda.results.words import savings_headline, sentences
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from cda.race import Draws, Race
+    from cda.race import Draws, Race, RaceTimes
     from cda.results import Estimate, Joint, LedgerLine
 
 SHARES_SHOWN = (0.3, 0.5, 0.7, 1.0)
@@ -165,6 +163,11 @@ def _savings(
                 ),
                 probability_fastest=float(fastest[i]) if known else None,
                 break_even_power_w=break_even[i],
+                break_even_power_interval_w=(
+                    None
+                    if break_even[i] is None
+                    else interval(_break_even(times, draws, saved_throughout, i))
+                ),
                 saved_se_s=None if c.reference else float(np.std(saved[i, 1:])),
                 saved_interval_by_hold_share_s={
                     str(s): (0.0, 0.0) if c.reference else interval(s * saved_throughout[i])
@@ -177,7 +180,7 @@ def _savings(
             )
         )
     needed, ties = (
-        _undecided(joint, candidates, saved, draws.cda_m2, interval, level) if known else ({}, [])
+        undecided(joint, candidates, saved, draws.cda_m2, interval, level) if known else ({}, [])
     )
     mean_ride = draws.rides(
         draws.cda_m2[reference, :1], reference=reference, only_mean=True
@@ -207,11 +210,13 @@ def _savings(
         findings=(
             *race.findings,
             *times.findings,
-            *_findings(candidates, draws, race, known=known),
+            *assumptions(candidates, draws, race, known=known),
+            *turns_beside_limits(race),
             *ties,
         ),
         settings=race.settings.model_dump(mode="json", exclude_none=True),
         course=course_profile(race) if race.course else None,
+        total=_total(rows, order, ledger),
     )
     said = sentences(savings)
     return replace(
@@ -231,79 +236,15 @@ def _corrected(joint: Joint, draws: Draws, reference: int) -> NDArray[np.float64
         contrast = np.zeros((len(others), len(at)))
         contrast[np.arange(len(others)), others] = 1.0
         contrast[:, reference] = -1.0
-        covariance = contrast @ np.asarray(joint.covariance)[np.ix_(at, at)] @ contrast.T
-        mean[others] = mean[reference] + shrunk_differences(contrast @ mean, covariance)
+        statistical = np.asarray(joint.statistical_covariance)[np.ix_(at, at)]
+        systematic = np.asarray(joint.covariance)[np.ix_(at, at)] - statistical
+        mean[others] = mean[reference] + shrunk_differences(
+            contrast @ mean,
+            contrast @ statistical @ contrast.T,
+            contrast @ systematic @ contrast.T,
+            joint.statistical_dof,
+        )
     return mean
-
-
-def _undecided(
-    joint: Joint,
-    candidates: tuple[Candidate, ...],
-    saved: NDArray[np.float64],
-    cda_m2: NDArray[np.float64],
-    interval: Callable[[NDArray[np.float64]], tuple[float, float]],
-    level: float,
-) -> tuple[dict[tuple[str, str], dict[str, object]], list[Finding]]:
-    """Return the pairs that cannot be told apart, and for each what would decide it."""
-    pairs: dict[tuple[str, str], dict[str, object]] = {}
-    findings = []
-    names = list(joint.names)
-    rows = [names.index(c.id) for c in candidates]
-    at = np.ix_(rows, rows)
-    dof = joint.statistical_dof  # the draws are Student's t, whose variance is larger by this
-    wider = dof / (dof - 2.0) if np.isfinite(dof) and dof > 2.0 else 1.0
-    reference = next(i for i, c in enumerate(candidates) if c.reference)
-    shares = [
-        0.0 if c.reference else 1.0 if c.hold_share is None else c.hold_share for c in candidates
-    ]
-    for i, j in combinations(range(len(candidates)), 2):
-        low, high = interval(saved[j] - saved[i])
-        if low > 0.0 or high < 0.0:
-            continue
-        a, b = candidates[i], candidates[j]
-        # Runs shrink what replication leaves uncertain of the drag areas and nothing else (not
-        # what holding costs, not the race's power); the race turns it into time nearly linearly.
-        weights = np.zeros(len(candidates))
-        weights[j] += shares[j]
-        weights[i] -= shares[i]
-        weights[reference] += shares[i] - shares[j]
-        replicated = float(weights @ np.asarray(joint.statistical_covariance)[at] @ weights)
-        drag, time = weights @ cda_m2[:, 1:], (saved[j] - saved[i])[1:]
-        moment = np.cov(drag, time)
-        slope = float(moment[0, 1] / moment[0, 0]) if moment[0, 0] > 0.0 else 0.0
-        gain = float(saved[j, 0] - saved[i, 0])
-        statistical = abs(slope) * np.sqrt(max(replicated, 0.0))
-        rest = float(moment[1, 1]) - wider * statistical**2
-        needed = more_runs(
-            gain,
-            float(statistical),
-            float(np.sqrt(max(rest, 0.0))),
-            (a.runs, b.runs),
-            level=level,
-        )
-        pairs[a.id, b.id] = needed
-        advice = ""
-        if needed["runs_each_for_80_percent_power"] is None:
-            without = more_runs(gain, float(statistical), 0.0, (a.runs, b.runs), level=level)
-            advice = (
-                "; what holding costs is too uncertain: find that out"
-                if (a.power_cost_sd_w or b.power_cost_sd_w)
-                and without["runs_each_for_80_percent_power"] is not None
-                else "; choose by comfort"
-            )
-        findings.append(
-            Finding(
-                severity="note",
-                code="undecided-pair",
-                where=f"{a.id}, {b.id}",
-                message=(
-                    f"“{b.label}” {saving(gain, like=(low, high))} against “{a.label}” "
-                    f"({saving_interval((low, high))}): not decided"
-                ),
-                fix=more_runs_words(needed) + advice,
-            )
-        )
-    return pairs, findings
 
 
 def _order(rows: list[PositionSavings], ledger: tuple[LedgerLine, ...]) -> tuple[OrderEntry, ...]:
@@ -319,74 +260,32 @@ def _order(rows: list[PositionSavings], ledger: tuple[LedgerLine, ...]) -> tuple
     return tuple(entry for _, entry in entries)
 
 
-def _findings(
-    candidates: tuple[Candidate, ...], draws: Draws, race: Race, *, known: bool
-) -> list[Finding]:
-    findings = []
-    if not known:
-        findings.append(
-            Finding(
-                severity="note",
-                code="cda-uncertainty-unknown",
-                where="--cda",
-                message="the drag areas came without uncertainty: the intervals hold only what "
-                "the race is uncertain about, and nothing says whether a difference is real",
-                fix="test the positions and give the session",
-            )
-        )
-    others = [c for c in candidates if not c.reference]
-    without = [c.id for c in others if c.hold_share is None]
-    if without:
-        findings.append(
-            Finding(
-                severity="note",
-                code="hold-share-unknown",
-                where=", ".join(without),
-                message="how much of the ride it can be held is not given: minutes are for "
-                "holding it throughout",
-                fix="give hold_share, 0 to 1; the table shows 30, 50, 70 and 100 %",
-            )
-        )
-    unpriced = [c.id for c in others if c.power_cost_w is None]
-    if unpriced:
-        findings.append(
-            Finding(
-                severity="note",
-                code="power-cost-unknown",
-                where=", ".join(unpriced),
-                message="what holding it costs is not known and is left out",
-                fix="compare the cost you find with the break-even power",
-            )
-        )
-    exact = [c.id for c in others if c.power_cost_w is not None and c.power_cost_sd_w is None]
-    if exact:
-        findings.append(
-            Finding(
-                severity="note",
-                code="power-cost-exact",
-                where=", ".join(exact),
-                message="power_cost_w without power_cost_sd_w is taken as exact",
-                fix="give power_cost_sd_w",
-            )
-        )
-    if race.settings.meter == "other":
-        findings.append(
-            Finding(
-                severity="note",
-                code="other-meter",
-                where="race file",
-                message="another power meter than in the test: its errors are drawn apart, as "
-                "large as those of the test's meter",
-            )
-        )
-    if draws.floored:
-        findings.append(
-            Finding(
-                severity="warning",
-                code="cda-hardly-known",
-                message=f"{draws.floored} of {draws.cda_m2.size} drawn drag areas were below "
-                "0.05 m² and taken as that: the test hardly determines them",
-                fix="ride more runs, in calmer air",
-            )
-        )
-    return findings
+def _break_even(
+    times: RaceTimes, draws: Draws, saved_s: NDArray[np.float64], position: int
+) -> NDArray[np.float64]:
+    """Return what holding may cost in every draw, shape (1 + draws,) [W].
+
+    A watt is worth nearly the same in all of them (3 % for a power 5 % off): that of the mean.
+    """
+    watts = times.break_even_w[position]
+    assert watts is not None
+    s_per_w = times.free_gain_s[position] / watts
+    return np.asarray(saved_s[position] / s_per_w + draws.power_cost_w[position])
+
+
+def _total(
+    rows: list[PositionSavings], order: tuple[OrderEntry, ...], ledger: tuple[LedgerLine, ...]
+) -> Total | None:
+    """Return the first position decided to be faster and the ledger, ends added up."""
+    by_id = {row.id: row for row in rows}
+    first = next(
+        (by_id[e.id] for e in order if e.id is not None and by_id[e.id].decided is True), None
+    )
+    if first is None and not ledger:
+        return None
+    low, high = (0.0, 0.0) if first is None else first.saved_interval_s
+    return Total(
+        position=None if first is None else first.id,
+        saved_low_s=low + sum(line.saved_low_s for line in ledger),
+        saved_high_s=high + sum(line.saved_high_s for line in ledger),
+    )

@@ -11,4 +11,5 @@ from cda.race.load import load_race as load_race
 from cda.race.load import make_race as make_race
 from cda.race.road import course_profile as course_profile
 from cda.race.settings import RaceSettings as RaceSettings
+from cda.race.times import RaceTimes as RaceTimes
 from cda.race.times import race_times as race_times

@@ -50,6 +50,8 @@ class RaceTimes:
         The same at the mean with other drag areas. [s]
     break_even_w : tuple of float or None
         Power that holding may cost; None for the reference and for slower positions. [W]
+    free_gain_s : ndarray, shape (positions,)
+        What holding everywhere saves at the mean of everything if it costs no power. [s]
     error_s, saved_error_s : float
         Largest errors of the response at draws it was not fitted to, of a time and of what is
         saved; 0 on a flat road. [s]
@@ -58,6 +60,7 @@ class RaceTimes:
     held_s: Array
     corrected_s: Array | None
     break_even_w: tuple[float | None, ...]
+    free_gain_s: Array
     error_s: float
     saved_error_s: float
     findings: tuple[Finding, ...] = ()
@@ -99,10 +102,12 @@ def _flat(race: Race, draws: Draws, reference: int, corrected_cda_m2: Array | No
         )
         corrected = race_time(race, rides)[:, 0]
     cost = _flat_break_even(race, draws, reference, float(held[reference, 0]))
+    free = draws.rides(draws.cda_m2[:, :1], reference=reference, only_mean=True)
     return RaceTimes(
         held_s=held,
         corrected_s=corrected,
         break_even_w=_named(cost, reference),
+        free_gain_s=held[reference, 0] - race_time(race, free)[:, 0],
         error_s=0.0,
         saved_error_s=0.0,
     )
@@ -227,6 +232,7 @@ def _on_course(
         held_s=held,
         corrected_s=corrected,
         break_even_w=tuple(break_even),
+        free_gain_s=today - by_cost[:, 0],
         error_s=error,
         saved_error_s=saved_error,
         findings=(*way.findings, finding),

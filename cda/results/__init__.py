@@ -58,3 +58,6 @@ from cda.results.savings import (
 from cda.results.savings import (
     Savings as Savings,
 )
+from cda.results.savings import (
+    Total as Total,
+)

@@ -60,6 +60,7 @@ class PositionSavings:
     decided: bool | None = None
     cue: str | None = None
     sentence: str = ""
+    break_even_power_interval_w: Interval | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +72,18 @@ class LedgerLine:
     saved_high_s: float
     basis: str
     label: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Total:
+    """First position decided to be faster (None: there is none) and the ledger, ends added up.
+
+    Positions are alternatives: never more than one is in it.
+    """
+
+    position: str | None
+    saved_low_s: float
+    saved_high_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +124,7 @@ class Savings:
     settings: Mapping[str, object] | None = None
     course: CourseProfile | None = None
     more_runs: Mapping[str, Mapping[str, object]] | None = None
+    total: Total | None = None
     schema: int = 1
     kind: str = "savings"
 
@@ -135,6 +149,7 @@ class Savings:
             "more_runs": None if self.more_runs is None else plain(self.more_runs),
             "order": entries,
             "ledger": plain(self.ledger),
+            "total": None if self.total is None else plain(self.total),
             "findings": plain(self.findings),
             "headline": self.headline,
             "settings": plain(self.settings or {}),
