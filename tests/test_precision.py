@@ -261,3 +261,11 @@ def test_further_runs_are_the_fewest_that_do() -> None:
 def test_few_runs_cost_more_than_a_normal_would() -> None:
     few, many = (further_runs(0.008, 0.004, 0.0, dof, (3, 3), 0.8) for dof in (3.0, 1e6))
     assert sum(few or ()) > sum(many or ())
+    # Even numbers by hand, n of each: (t(0.975) + t(0.8)) s sqrt(3/n) with 3 n/3 = n of freedom.
+    from scipy.stats import t
+
+    enough = [
+        n for n in range(3, 30)
+        if (t.ppf(0.975, n) + t.ppf(0.8, n)) * 0.004 * np.sqrt(3.0 / n) <= 0.008
+    ]  # fmt: skip
+    assert abs(sum(few or ()) - 2 * (enough[0] - 3)) <= 1

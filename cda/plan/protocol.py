@@ -16,6 +16,12 @@ Lines = Annotated[tuple[str, ...], Tupled]
 Numbers = Annotated[tuple[float, ...], Tupled]
 
 
+_ORDERS = {
+    "mirrored": "every round holds each position once, balanced against drift.",
+    "blocks": "one position after the other: what drifts falls into the differences.",
+}
+
+
 class OrderSettings(Settings):
     """The order of positions."""
 
@@ -104,6 +110,9 @@ class Protocol(Settings):
             f"Size: {unit} of {self.length_m:g} m ({self.length_range_m[0]:g} to "
             f"{self.length_range_m[1]:g}), {stay} a run, {self.runs_per_position} runs a position, "
             f"at {powers} W in turn, {self.rest_s:g} s rest; {self.max_minutes:g} min at most.",
+            "Order: " + _ORDERS[self.order.kind],
+            f"Wind: not above {self.max_wind_m_s:g} m/s at rider height, gusts not above "
+            f"{self.max_gust_sd_m_s:g} m/s (s.d.).",
         ]
         if self.method_limits:
             lines.append(f"Limits: {self.method_limits}")
