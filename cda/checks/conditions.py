@@ -56,7 +56,11 @@ class RunBalance:
 
 def run_balances(legs: Sequence[Leg]) -> list[RunBalance]:
     """Return the balance of every run that has legs in both directions and all its power."""
-    found = []
+    found: list[RunBalance] = []
+    area = rough_level_m2(legs)
+    if area is None:
+        return found
+    area = min(max(area, limit.CDA_LOW_M2), limit.CDA_HIGH_M2)
     for run in dict.fromkeys(leg.run for leg in legs):
         ways: dict[int, list[tuple[float, float, Leg]]] = {1: [], -1: []}
         for leg in legs:
@@ -75,7 +79,7 @@ def run_balances(legs: Sequence[Leg]) -> list[RunBalance]:
             RunBalance(
                 run=run, position=mine[0].position, length_m=ways[1][0][1],
                 hour=float(np.mean([leg.start_s for leg in mine])) / 3600.0, half_n=half,
-                wind_m_s=half / (2.0 * HALF_DENSITY_KG_M3 * CDA_M2 * speed),
+                wind_m_s=half / (2.0 * HALF_DENSITY_KG_M3 * area * speed),
                 power_w=0.5 * (force[1] + force[-1]) * metres / seconds,
             )
         )  # fmt: skip
@@ -268,18 +272,27 @@ def rough_conditions(
             "and more in a difference",
             fix="ride again in less wind; differences below 0.01 m² cannot show in this",
         )  # fmt: skip
-    area = np.array([_rough_cda_m2(leg) for leg in legs if np.isfinite(leg.power_w[1:]).all()])
-    ways = np.array([leg.direction for leg in legs if np.isfinite(leg.power_w[1:]).all()])
-    if (ways > 0).any() and (ways < 0).any():
-        level = 0.5 * float(np.median(area[ways > 0]) + np.median(area[ways < 0]))
-        if not limit.CDA_LOW_M2 <= level <= limit.CDA_HIGH_M2:
-            yield Finding(
-                severity="warning", code="cda-implausible", where="all legs", session=session.key,
-                message=f"a rough balance gives a CdA of {level:.2f} m², outside "
-                f"{limit.CDA_LOW_M2:.2f} to {limit.CDA_HIGH_M2:.2f}",
-                fix="check the power meter (one side doubled?), its location and zero, and the "
-                "wheel circumference",
-            )  # fmt: skip
+    level = rough_level_m2(legs)
+    if level is not None and not limit.CDA_LOW_M2 <= level <= limit.CDA_HIGH_M2:
+        yield Finding(
+            severity="warning", code="cda-implausible", where="all legs", session=session.key,
+            message=f"a rough balance gives a CdA of {level:.2f} m², outside "
+            f"{limit.CDA_LOW_M2:.2f} to {limit.CDA_HIGH_M2:.2f}",
+            fix="check the power meter (one side doubled?), its location and zero, and the "
+            "wheel circumference",
+        )  # fmt: skip
+
+
+def rough_level_m2(legs: Sequence[Leg]) -> float | None:
+    """Return the CdA of all positions together by the rough balance; None in one direction only.
+
+    Out and back slope and wind cancel, but for the square of the wind.
+    """
+    known = [leg for leg in legs if np.isfinite(leg.power_w[1:]).all()]
+    ways = [[_rough_cda_m2(leg) for leg in known if leg.direction == way] for way in (1, -1)]
+    if not ways[0] or not ways[1]:
+        return None
+    return 0.5 * float(np.median(ways[0]) + np.median(ways[1]))
 
 
 def _rough_cda_m2(leg: Leg) -> float:

@@ -16,7 +16,7 @@ from cda.cli.talk import command_line, exit_status, print_document, say, say_nex
 from cda.errors import OutputError, SessionError
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from cda.checks import Match, MatchedRun
     from cda.passes import Pass, Stretch
@@ -80,7 +80,7 @@ def _parse_columns(
     multiple=True,
     callback=_parse_columns,
     metavar="CHANNEL=COLUMN",
-    help="Name of a channel in a CSV recording; repeatable.",
+    help="Heading of a channel in a CSV recording; repeatable. --make keeps it in session.toml.",
 )
 @click.option(
     "--page",
@@ -115,8 +115,8 @@ def command(
     """Read a test folder or a recording and say what is wrong with it."""
     if not what.exists():
         raise SessionError("no such file or folder", where=str(what), fix="check the path")
-    if what.is_dir() and (columns or make):
-        raise click.UsageError("--column and --make belong to a recording, not to a test folder")
+    if what.is_dir() and make:
+        raise click.UsageError("--make belongs to a recording, not to a test folder")
     if not what.is_dir() and match:
         raise click.UsageError("--match belongs to a test folder")
     if (spoiled or skipped) and not match:
@@ -131,6 +131,7 @@ def command(
     if what.is_dir():
         from cda.session import load_session
 
+        settings |= {f"columns.{channel}": header for channel, header in columns.items()}
         session = load_session(what, overrides=settings)
         if match:
             open_questions = _match(what, session, spoiled, skipped, may_ask=not as_json)
@@ -156,9 +157,7 @@ def command(
         report = check_bare_recording(recording)
         after = command_line("cda", "check", what, "--make", "FOLDER")
         if make is not None:
-            if columns:
-                raise click.UsageError("--make needs the channels under their own names")
-            _make(make, what, recording)
+            _make(make, what, recording, columns)
             after = f"weigh rider and bike, fill in {make}/session.toml and runs.csv, then " + (
                 command_line("cda", "check", make)
             )
@@ -338,7 +337,7 @@ def _row(session: Session, recording: Recording, pair: MatchedRun) -> dict[str, 
     return row
 
 
-def _make(folder: Path, source: Path, recording: Recording) -> None:
+def _make(folder: Path, source: Path, recording: Recording, columns: Mapping[str, str]) -> None:
     """Write session.toml and runs.csv around the best stretch; the recording is copied."""
     from cda.checks.matching import MARGIN_S
     from cda.passes import find_stretches
@@ -374,7 +373,8 @@ def _make(folder: Path, source: Path, recording: Recording) -> None:
         k += 2
     write_session_folder(
         folder,
-        {"title": folder.resolve().name, "recordings": [source.name]},
+        {"title": folder.resolve().name, "recordings": [source.name]}
+        | ({"columns": dict(columns)} if columns else {}),
         rows,
         heading=f"Made from {source.name}: fill in what is marked, and the positions in runs.csv.",
     )

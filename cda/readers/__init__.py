@@ -120,20 +120,28 @@ def _read_by_content(
 
 def looks_like_recording_csv(path: Path | str) -> bool:
     """Whether the first line of a .csv (or .csv.gz) names power_w; reads 64 KiB at most."""
+    return "power_w" in csv_headings(path)
+
+
+def csv_headings(path: Path | str) -> tuple[str, ...]:
+    """Return the headings in the first line of a .csv (or .csv.gz); reads 64 KiB at most.
+
+    Empty where the file cannot be read.
+    """
     from cda.readers.csv import decode_text, header_columns
 
     try:
         with Path(path).open("rb") as file:
             data = file.read(65_536)
     except (OSError, ValueError):
-        return False
+        return ()
     if data[:2] == b"\x1f\x8b":
         try:
             data = zlib.decompressobj(wbits=31).decompress(data, 65_536)
         except zlib.error:
-            return False
+            return ()
     line = decode_text(data).lstrip().split("\n", 1)[0].split("\r", 1)[0]
-    return "power_w" in header_columns(line)[0]
+    return tuple(header_columns(line)[0])
 
 
 def _too_large(name: str) -> RecordingError:

@@ -87,15 +87,15 @@ def build_recording(
         raise MissingChannelError(
             f"no channel power_w (found: {names})",
             where=name,
-            fix="record with a power meter, or rename the column's heading to power_w (for "
-            'cda check on the file alone: --column power_w="Power (W)")',
+            fix='record with a power meter, or name the column: --column power_w="Power (W)", in '
+            'session.toml columns = { power_w = "Power (W)" }',
         )
     if "speed_m_s" not in columns and "distance_m" not in columns:
         raise MissingChannelError(
             f"neither speed_m_s nor distance_m (found: {names})",
             where=name,
-            fix="record with a speed sensor or GPS, or rename the column's heading to speed_m_s or "
-            "distance_m (for cda check on the file alone: --column)",
+            fix="record with a speed sensor or GPS, or name the column: --column "
+            'distance_m="Distance (km)", in session.toml columns = { distance_m = ... }',
         )
     if lap_column is not None:
         columns = columns | {"lap": lap_column}

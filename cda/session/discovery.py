@@ -19,6 +19,7 @@ from cda.results import Finding
 from cda.session.paths import inside_folder
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from cda.recording import Recording
@@ -44,14 +45,16 @@ def find_recordings(
 
     if settings.recordings:
         paths = [inside_folder(folder, name, "recordings") for name in settings.recordings]
-        return tuple(read_recording(path) for path in paths), []
+        return tuple(
+            read_recording(path, columns=_columns_of(path, settings)) for path in paths
+        ), []
     findings: list[Finding] = []
     read: list[Recording] = []
     refused: list[RecordingError] = []
     for path in candidates(folder, settings):
         inside_folder(folder, path.name, "recordings")
         try:
-            read.append(read_recording(path))
+            read.append(read_recording(path, columns=_columns_of(path, settings)))
         except RecordingError as error:
             refused.append(error)
             findings.append(
@@ -83,14 +86,35 @@ def candidates(folder: Path, settings: SessionSettings | None = None) -> list[Pa
         if name.startswith((".", "result_")) or name == "runs.csv" or path.name == readings:
             continue
         is_ride = re.search(r"\.(fit|tcx|gpx)(\.gz)?$", name) or (
-            re.search(r"\.csv(\.gz)?$", name) and _has_power(path)
+            re.search(r"\.csv(\.gz)?$", name) and _has_power(path, settings)
         )
         if path.is_file() and is_ride:
             paths.append(path)
     return paths
 
 
-def _has_power(path: Path) -> bool:
+def _columns_of(path: Path, settings: SessionSettings) -> Mapping[str, str] | None:
+    """Return the headings that session.toml names, for a CSV file that has them all.
+
+    A file in the channels' own names, or in another format, needs none.
+    """
+    if not settings.columns or not re.search(r"\.csv(\.gz)?$", path.name.lower()):
+        return None
+    from cda.readers import csv_headings
+
+    headings = csv_headings(path)
+    if "power_w" in headings and settings.columns.get("power_w") not in headings:
+        return None
+    return settings.columns
+
+
+def _has_power(path: Path, settings: SessionSettings | None) -> bool:
+    named = None if settings is None else settings.columns.get("power_w")
+    if named is not None:
+        from cda.readers import csv_headings
+
+        if named in csv_headings(path):
+            return True
     try:
         opener = gzip.open if path.name.lower().endswith(".gz") else open
         with opener(path, "rb") as file:

@@ -218,6 +218,23 @@ def _known_zone(name: str) -> str:
     return name
 
 
+def _known_channels(columns: dict[str, str]) -> dict[str, str]:
+    from difflib import get_close_matches
+
+    from cda.recording import CHANNELS
+
+    known = ("time", "time_s", *CHANNELS, "lap")
+    for channel in columns:
+        if channel not in known:
+            close = get_close_matches(channel, known, n=1)
+            raise complaint(
+                "no_channel",
+                f"{channel!r} is no channel of a recording",
+                fix=f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(known)}",
+            )
+    return columns
+
+
 class SessionSettings(Settings):
     """All of session.toml."""
 
@@ -235,6 +252,11 @@ class SessionSettings(Settings):
         (),
         "recording files inside the folder",
         source="every .fit, .tcx, .gpx, and every .csv with power_w; the richest of copies",
+    )
+    columns: Annotated[dict[str, str], AfterValidator(_known_channels)] = Field(
+        default_factory=dict,
+        description="headings of a CSV recording by channel, where they are not recognised",
+        json_schema_extra={"unit": "", "default_source": "recognised by name and unit"},
     )
     rider: RiderSettings = choice(..., "the athlete")
     bike: BikeSettings = choice(..., "the bicycle")

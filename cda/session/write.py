@@ -10,6 +10,7 @@ import json
 import os
 import re
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +24,7 @@ from cda.session.run_sheet import COLUMNS, parse_table
 from cda.session.toml_file import decode_text, submodel
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Collection, Sequence
 
     from pydantic.fields import FieldInfo
 
@@ -188,7 +189,7 @@ def _lines(
             lines.append(f"{name} = {toml_value(data[name])}{note}")
         elif field.default is PydanticUndefined and field.default_factory is None:
             lines.append(f"# {name} = {note or '  #'}  FILL IN")
-        elif field.default is None or field.default in ("", ()):
+        elif field.default is None or field.default in ("", ()) or field.default_factory is dict:
             lines.append(f"# {name} = {note}")
         else:
             lines.append(f"# {name} = {toml_value(field.default)}{note}")
@@ -211,6 +212,8 @@ def toml_value(value: object) -> str:
         return json.dumps(clean, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, dt.date):
         return value.isoformat()
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items()) + " }"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(toml_value(item) for item in value) + "]"
     if isinstance(value, float | int):
