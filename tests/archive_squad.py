@@ -39,13 +39,11 @@ def started(*words: object, **options: Any) -> subprocess.Popen[str]:
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
     return subprocess.Popen(
         [sys.executable, "-c", CODE, *map(str, words)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
         text=True,
         encoding="utf-8",
         env=environment,
         start_new_session=True,
-        **options,
+        **({"stdout": subprocess.PIPE, "stderr": subprocess.PIPE} | options),
     )
 
 

@@ -62,7 +62,10 @@ def run_on_cluster(
             if not at_work:
                 return
             try:
-                done = distributed.wait(at_work, timeout=1.0, return_when="FIRST_COMPLETED").done
+                with client.as_current():
+                    done = distributed.wait(
+                        list(at_work), timeout=1.0, return_when="FIRST_COMPLETED"
+                    ).done
             except TimeoutError:
                 done = set()
             except distributed.CancelledError:  # the connection was lost, or results with it

@@ -84,6 +84,8 @@ def update_archive(
     version = software_version()
     todo = [t for t in tests if again or not archive.has(t.name, t.fingerprint, version)]
     random.SystemRandom().shuffle(todo)
+    if todo:
+        archive.try_to_write()
     progress(0, len(todo))
     done = 0
     by_others = 0

@@ -58,21 +58,41 @@ def solve_gls(y: Array, x: Array, covariance: Array) -> GeneralisedLeastSquares:
     numpy.linalg.LinAlgError
         If the covariance or the normal equations are singular.
     """
-    chol = np.linalg.cholesky(covariance)
-    both = np.linalg.solve(chol, np.column_stack([x, y]))
+    chol = _cholesky(covariance)
+    both = _triangular(chol, np.column_stack([x, y]))
     xw, yw = both[:, :-1], both[:, -1]
     q, r = np.linalg.qr(xw)
     if np.abs(np.diag(r)).min() <= 1e-12 * np.abs(np.diag(r)).max():
         raise np.linalg.LinAlgError("the fixed effects are collinear")
     beta = np.linalg.solve(r, q.T @ yw)
     residual = yw - xw @ beta
-    gain = np.linalg.solve(r, np.linalg.solve(chol.T, q).T)
+    gain = np.linalg.solve(r, _triangular(chol, q, transposed=True).T)
     loglik = -(
         np.log(np.diag(chol)).sum()
         + np.log(np.abs(np.diag(r))).sum()
         + 0.5 * float(residual @ residual)
     )
     return GeneralisedLeastSquares(beta=beta, gain=gain, loglik=float(loglik))
+
+
+def _cholesky(covariance: Array) -> Array:
+    """Return the lower triangular factor, shape (n, n)."""
+    from scipy.linalg.lapack import dpotrf
+
+    factor, wrong = dpotrf(covariance, lower=1, clean=1)
+    if wrong:
+        raise np.linalg.LinAlgError("the covariance is not positive definite")
+    return np.asarray(factor)
+
+
+def _triangular(factor: Array, right: Array, *, transposed: bool = False) -> Array:
+    """Solve L z = right, or L' z = right: a seventh of the work of an inverse."""
+    from scipy.linalg.lapack import dtrtrs
+
+    solved, wrong = dtrtrs(factor, right, lower=1, trans=int(transposed))
+    if wrong:
+        raise np.linalg.LinAlgError("the covariance is singular")
+    return np.asarray(solved)
 
 
 def total_covariance(theta: Array, components: Sequence[Array], fixed: Array | float) -> Array:
@@ -174,11 +194,13 @@ def _restricted_slope(
 
     With P = V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1: theta^2 (y' P K P y - tr(P K)).
     """
-    chol = np.linalg.cholesky(total_covariance(theta, components, fixed))
-    whiten = np.linalg.inv(chol)
-    q, _ = np.linalg.qr(whiten @ x)
-    spanned = whiten.T @ q
-    projection = whiten.T @ whiten - spanned @ spanned.T
+    from scipy.linalg.lapack import dpotri
+
+    chol = _cholesky(total_covariance(theta, components, fixed))
+    q, _ = np.linalg.qr(_triangular(chol, x))
+    spanned = _triangular(chol, q, transposed=True)
+    lower = np.asarray(dpotri(chol, lower=1)[0])
+    projection = lower + np.tril(lower, -1).T - spanned @ spanned.T
     left = projection @ y
     return np.array(
         [
@@ -281,19 +303,21 @@ def _solve_many(
     answers = []
     for first in range(0, len(theta), at_once):
         some = theta[first : first + at_once]
-        chol = np.linalg.cholesky(base + ((some**2) @ flat).reshape(len(some), n, n))
-        whiten = np.linalg.inv(chol)
-        both = whiten @ right
+        factors = [_cholesky(total) for total in base + ((some**2) @ flat).reshape(len(some), n, n)]
+        both = np.stack([_triangular(factor, right) for factor in factors])
         xw, yw = both[:, :, :-1], both[:, :, -1:]
         q, r = np.linalg.qr(xw)
         diagonal = np.abs(np.diagonal(r, axis1=1, axis2=2))
         if (diagonal.min(axis=1) <= 1e-12 * diagonal.max(axis=1)).any():
             raise np.linalg.LinAlgError("the fixed effects are collinear")
-        gain = np.linalg.solve(r, q.transpose(0, 2, 1) @ whiten)
+        spanned = np.stack(
+            [_triangular(f, own, transposed=True) for f, own in zip(factors, q, strict=True)]
+        )
+        gain = np.linalg.solve(r, spanned.transpose(0, 2, 1))
         beta = gain @ y
         rest = (yw - xw @ beta[:, :, None])[:, :, 0]
         loglik = -(
-            np.log(np.diagonal(chol, axis1=1, axis2=2)).sum(axis=1)
+            np.array([np.log(factor.diagonal()).sum() for factor in factors])
             + np.log(diagonal).sum(axis=1)
             + 0.5 * (rest**2).sum(axis=1)
         )
