@@ -240,3 +240,15 @@ def test_a_value_and_the_interval_beside_it_are_in_one_unit() -> None:
     assert numbers.saving(34.0, like=(-24.0, 92.0)) == "saves 0.6 min"
     assert numbers.saving(34.0, like=(10.0, 58.0)) == "saves 34 s"
     assert numbers.saving(-2.0, like=(-90.0, 86.0)) == "no change"
+
+
+def test_the_total_is_the_one_of_the_document(example: tuple[Estimate, Savings], page: str) -> None:
+    _, savings = example
+    said = words.total_words(savings)
+    document = savings.to_dict()
+    assert isinstance(document["total"], dict)
+    ends = (document["total"]["saved_low_s"], document["total"]["saved_high_s"])
+    assert said is not None
+    assert numbers.saving_interval(ends) in said
+    assert said in page
+    assert said in one_line(savings_text(savings))

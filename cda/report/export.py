@@ -188,6 +188,8 @@ def _savings_tables(savings: Savings) -> dict[str, list[Row]]:
                 "probability_faster": p.probability_faster,
                 "probability_fastest": p.probability_fastest,
                 "break_even_power_w": p.break_even_power_w,
+                "break_even_power_low_w": _end(p.break_even_power_interval_w, 0),
+                "break_even_power_high_w": _end(p.break_even_power_interval_w, 1),
                 "power_cost_w": p.power_cost_w,
                 "power_cost_sd_w": p.power_cost_sd_w,
                 "decided": p.decided,
@@ -204,6 +206,10 @@ def _savings_tables(savings: Savings) -> dict[str, list[Row]]:
             for x in savings.ledger
         ],
     }
+
+
+def _end(interval: tuple[float, float] | None, place: int) -> float | None:
+    return None if interval is None else interval[place]
 
 
 def csv_bytes(rows: list[Row]) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import textwrap
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from cda.figures.style import ACCENT, FAINT, INK, MUTED, literal, look
@@ -62,6 +63,15 @@ def write_pdf(path: Path, sections: Sequence[Section]) -> Path:
     return write_bytes(path, buffer.getvalue())
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Room:
+    """The size of a picture and where its axes (left, bottom, width, height) lie in it."""
+
+    width_in: float
+    height_in: float
+    axes_in: tuple[float, float, float, float]
+
+
 class _Setter:
     """Sets blocks from the top of a page down, and turns the page where one no longer fits."""
 
@@ -70,6 +80,18 @@ class _Setter:
         self._figure: Figure | None = None
         self._top_in = 0.0
         self._number = 0
+        self._rooms: dict[int, tuple[Picture, _Room]] = {}
+
+    def _room(self, picture: Picture) -> _Room:
+        """Return the room a picture asks for; it is drawn once to know."""
+        if id(picture) not in self._rooms:  # the picture is kept, so its id stays its own
+            drawn = picture.draw(None)
+            width_in, height_in = drawn.figure.get_size_inches()  # type: ignore[union-attr]
+            left, bottom, width, height = drawn.get_position().bounds
+            axes_in = (left * width_in, bottom * height_in, width * width_in, height * height_in)
+            room = _Room(width_in=float(width_in), height_in=float(height_in), axes_in=axes_in)
+            self._rooms[id(picture)] = (picture, room)
+        return self._rooms[id(picture)][1]
 
     def _page(self, need_in: float) -> Figure:
         if self._figure is None or self._top_in - need_in < MARGIN_IN:
@@ -137,7 +159,9 @@ class _Setter:
         for place, block in enumerate(blocks):
             if isinstance(block, Heading):
                 below = blocks[place + 1] if place + 1 < len(blocks) else None
-                tall_in = _size_in(below)[1] + 0.2 if isinstance(below, Picture) else 1.4
+                tall_in = 1.4
+                if isinstance(below, Picture):
+                    tall_in = self._room(below).height_in + 0.2
                 self.heading(block.text, level=block.level, keep_in=tall_in)
             else:
                 self.block(block)
@@ -166,7 +190,7 @@ class _Setter:
 
     def _picture(self, picture: Picture) -> None:
         """Set a picture with its words beside it."""
-        width_in, height_in = _size_in(picture)
+        width_in, height_in = self._room(picture).width_in, self._room(picture).height_in
         size = 8.5
         line_in = size * LEADING / POINTS_PER_IN
         words = f"{picture.finding} {picture.caption}".strip()
@@ -191,7 +215,7 @@ class _Setter:
         step_in = WIDTH_IN / 2
         for at in range(0, len(panels.panels), 2):
             row = panels.panels[at : at + 2]
-            heights = [_size_in(picture)[1] for _, picture in row]
+            heights = [self._room(picture).height_in for _, picture in row]
             figure = self._page(max(heights) + 0.45)
             top_in = self._top_in
             for place, (title, picture) in enumerate(row):
@@ -213,16 +237,14 @@ class _Setter:
         self.text(panels.caption, size=8.5, colour=MUTED)
 
     def _draw(self, picture: Picture, left_in: float, bottom_in: float) -> None:
-        drawn = picture.draw(None)
-        width_in, height_in = drawn.figure.get_size_inches()  # type: ignore[union-attr]
-        inner = drawn.get_position()
-        box = (
-            (left_in + inner.x0 * width_in) / PAGE_IN[0],
-            (bottom_in + inner.y0 * height_in) / PAGE_IN[1],
-            inner.width * width_in / PAGE_IN[0],
-            inner.height * height_in / PAGE_IN[1],
-        )
+        left, bottom, width, height = self._room(picture).axes_in
         assert self._figure is not None
+        box = (
+            (left_in + left) / PAGE_IN[0],
+            (bottom_in + bottom) / PAGE_IN[1],
+            width / PAGE_IN[0],
+            height / PAGE_IN[1],
+        )
         picture.draw(self._figure.add_axes(box))
 
     def _card(self, card: Card) -> None:
@@ -279,11 +301,6 @@ class _Setter:
             left_in += width
         self._top_in -= height_in
         self._rule(figure, self._top_in, INK if bold else FAINT)
-
-
-def _size_in(picture: Picture) -> tuple[float, float]:
-    width_in, height_in = picture.draw(None).figure.get_size_inches()  # type: ignore[union-attr]
-    return float(width_in), float(height_in)
 
 
 def _wrapped(text: str, width_in: float, size: float) -> list[str]:

@@ -100,7 +100,12 @@ def worth_words(position: PositionSavings) -> str:
         return f"no cost at all, slower as measured; {cost}"
     if watts is None:
         return f"not known; {cost}"
-    return f"{fixed(watts, 1)} W; {cost}"
+    edges = position.break_even_power_interval_w
+    span = ""
+    if edges is not None:
+        low = "none" if edges[0] <= 0.0 else fixed(edges[0], 1)
+        span = f" (from {low} to {fixed(edges[1], 1)} W)"
+    return f"{fixed(watts, 1)} W{span}; {cost}"
 
 
 def standing(difference: Difference) -> Literal["resolved", "alone", "open"]:
@@ -303,14 +308,17 @@ def total_words(savings: Savings) -> str | None:
         return None
     low = sum(line.saved_low_s for line in savings.ledger)
     high = sum(line.saved_high_s for line in savings.ledger)
+    if savings.total is not None:  # what JSON says is what is said here
+        low, high = savings.total.saved_low_s, savings.total.saved_high_s
+    elif first is not None:
+        low, high = low + first.saved_interval_s[0], high + first.saved_interval_s[1]
     if first is None:
         return (
             f"The ledger alone comes to {saving_interval((low, high))}; "
             "no position is decided to be faster, so none is added."
         )
-    both = (low + first.saved_interval_s[0], high + first.saved_interval_s[1])
     return (
-        f"“{shown(first.label)}” and the ledger together come to {saving_interval(both)} "
+        f"“{shown(first.label)}” and the ledger together come to {saving_interval((low, high))} "
         f"against “{shown(_label(savings, savings.reference))}” "
         "(ends added up; positions are never added to each other)."
     )
