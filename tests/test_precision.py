@@ -269,3 +269,10 @@ def test_few_runs_cost_more_than_a_normal_would() -> None:
         if (t.ppf(0.975, n) + t.ppf(0.8, n)) * 0.004 * np.sqrt(3.0 / n) <= 0.008
     ]  # fmt: skip
     assert abs(sum(few or ()) - 2 * (enough[0] - 3)) <= 1
+
+
+def test_a_good_day_is_not_made_worse_by_counting_in_a_poor_one() -> None:
+    day = expected_precision(in_wind(Design(order=MIRRORED * 3), 0.0))
+    poor = Before(ids=("a", "b"), covariance_m4=np.eye(2), dof=5.0)
+    together = smallest_together_m2(day, poor)
+    assert together == pytest.approx(smallest_together_m2(day, None), rel=1e-9)

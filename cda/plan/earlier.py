@@ -17,7 +17,7 @@ from cda.errors import SessionError
 from cda.plan.content import PlannedPosition
 from cda.plan.reach import AIRSPEED_NOISE_M_S, MOST_RUNS, Trial, expected, ordered
 from cda.plan.words import wrapped
-from cda.precision import Before, contrast_se, mean_share, resolved_with
+from cda.precision import Before, mean_share, resolved_together
 from cda.precision.design import GUST_TIME_S, SLOW_TIME_S
 from cda.results.text import table
 
@@ -87,6 +87,11 @@ class LastTime:
     length_m: float | None
     in_seconds: bool
     tables: Mapping[str, Any]
+
+    @property
+    def knows_weather(self) -> bool:
+        """Return whether last time's gusts are known in the plan's terms; not those of laps."""
+        return "gust_sd_m_s" in self.knobs
 
     def positions(self, new: Sequence[PlannedPosition]) -> list[PlannedPosition]:
         """Return the positions of the next test: those in question, then new ones."""
@@ -342,7 +347,7 @@ def runs_that_decide(question: Question, trial: Trial, power: float) -> int | No
 
     def decided(runs: int) -> bool:
         one = expected(ordered(trial, runs)[1])
-        return resolved_with(*contrast_se(contrast, one, trial.before), power) <= question.gain
+        return resolved_together(contrast, one, trial.before, power) <= question.gain
 
     if not decided(MOST_RUNS):
         return None
@@ -394,7 +399,7 @@ def question_lines(like: LastTime, trial: Trial) -> tuple[str, ...]:
 
 def _scatter(like: LastTime) -> str:
     parts = [f"positions ± {like.knobs['run_to_run_sd_m2']:.4f} m² from taking to taking"]
-    if "gust_sd_m_s" in like.knobs:
+    if like.knows_weather:
         parts.append(f"gusts {like.knobs['gust_sd_m_s']:.1f} m/s")
     return ", ".join(parts)
 

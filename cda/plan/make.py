@@ -96,7 +96,7 @@ def make_plan(
     SessionError
         If there is no position, two are the same, or the length does not fit the protocol.
     """
-    if like is None and wind_m_s is None:
+    if wind_m_s is None and (like is None or not like.knows_weather):
         wind_m_s = USUAL_WIND_M_S
     length = length_m or (like.length_m if like is not None else None) or protocol.length_m
     if like is not None:
@@ -109,8 +109,6 @@ def make_plan(
             trial, positions, like = _that_fit(trial, positions, like, minutes)
     if wind_m_s is not None:
         trial = replace(trial, design=in_wind(trial.design, wind_m_s))
-    elif trial.design.course == "track":
-        trial = replace(trial, design=in_wind(trial.design, 0.0))
     answer: tuple[str, ...] = ()
     comparable = len(positions) > 1
     if runs is None and resolve_m2 is not None and comparable:
@@ -172,7 +170,18 @@ def make_plan(
         last_time=() if like is None else question_lines(like, trial),
         questions=() if like is None else questions_dict(like, trial),
     )
-    return replace(plan, findings=tuple(_findings(plan, like)))
+    findings = _findings(plan, like)
+    if airspeed and protocol.course != "out-and-back":
+        findings.append(
+            Finding(
+                severity="note",
+                code="airspeed-not-counted",
+                where="plan",
+                message="what an airspeed sensor adds is worked out for out and back only: the "
+                "precision to expect is that without it",
+            )
+        )
+    return replace(plan, findings=tuple(findings))
 
 
 def _check(protocol: Protocol, positions: Sequence[PlannedPosition], length_m: float) -> None:

@@ -7,6 +7,7 @@ what the same solution would state for steady legs, at assumed variance componen
 from cda.precision.before import DAY_SD_M2 as DAY_SD_M2
 from cda.precision.before import Before as Before
 from cda.precision.before import contrast_se as contrast_se
+from cda.precision.before import resolved_together as resolved_together
 from cda.precision.before import resolved_with as resolved_with
 from cda.precision.before import smallest_together_m2 as smallest_together_m2
 from cda.precision.design import TURN_S as TURN_S

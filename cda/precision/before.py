@@ -91,8 +91,26 @@ def resolved_with(se: float, dof: float, power: float = POWER_OF_TEST) -> float:
     return se * float(student.ppf(0.975, dof) + student.ppf(power, dof))
 
 
+def resolved_together(
+    contrast: Sequence[float],
+    expected: Expectation,
+    before: Before | None,
+    power: float = POWER_OF_TEST,
+) -> float:
+    """Return the value of a contrast that is resolved in that share of tests.
+
+    By the day alone or by all days together, whichever shows more: days that are fitted together
+    answer for a position as it is set up on any day, and may know less of it than one good day
+    knows of its own.
+    """
+    alone = resolved_with(*contrast_se(contrast, expected), power)
+    if before is None:
+        return alone
+    return min(alone, resolved_with(*contrast_se(contrast, expected, before), power))
+
+
 def smallest_together_m2(expected: Expectation, before: Before | None) -> float | None:
-    """Return the smallest difference resolved with 80 % power, both together [m^2].
+    """Return the smallest difference resolved with 80 % power, earlier days counted in [m^2].
 
     Root mean square over all pairs, as `Expectation.smallest_resolvable_m2`, which it is without
     earlier days. None where there is one position.
@@ -105,5 +123,5 @@ def smallest_together_m2(expected: Expectation, before: Before | None) -> float 
         for j in range(i):
             contrast = np.zeros(n)
             contrast[i], contrast[j] = 1.0, -1.0
-            squares.append(resolved_with(*contrast_se(contrast.tolist(), expected, before)) ** 2)
+            squares.append(resolved_together(contrast.tolist(), expected, before) ** 2)
     return float(np.sqrt(np.mean(squares)))
