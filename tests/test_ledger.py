@@ -9,6 +9,7 @@ from cda.integration import Rides, flat_time
 from cda.ledger import climb_time, ledger_lines, turn_loss
 from cda.priority import time_savings
 from cda.race import RaceSettings, make_race
+from cda.results.practice import practice_rows
 from tests.estimate_factory import make_estimate
 
 MPH = 0.44704
@@ -105,6 +106,22 @@ def test_order_mixes_positions_and_lines_by_what_they_are_worth() -> None:
     savings = time_savings(make_estimate(), race)
     kinds = [(e.kind, e.id or e.item) for e in savings.order]
     assert kinds == [("ledger", "swim"), ("position", "narrow"), ("ledger", "transitions")]
+    rows = practice_rows(savings)
+    assert [what for what, _, _ in rows] == ["Straighter swim", "Elbows closer", "Transitions"]
+    assert rows[1][2].startswith("measured")
+    text = " ".join(str(savings).split())
+    assert text.index("Straighter swim") < text.index("Elbows closer", text.index("most minutes"))
+
+
+def test_a_second_position_in_the_order_stands_as_instead_of_the_first() -> None:
+    cda = {"tall": 0.2761, "low": 0.2611, "narrow": 0.2620}
+    race = make_race(RaceSettings.model_validate({"distance_km": 180.0, "power_w": 205.0}))
+    savings = time_savings(
+        make_estimate(("tall", "low", "narrow"), cda=cda, statistical_se=0.001), race
+    )
+    assert [what for what, _, _ in practice_rows(savings)] == [
+        "Elbows closer", "or instead: Chin down, shoulders rounded",
+    ]  # fmt: skip
 
 
 def test_a_climb_entered_bogged_down_costs_less_than_the_rule_common_practice_no_source() -> None:

@@ -95,8 +95,9 @@ def command(
     from cda.race import load_race
 
     for_session, for_race, notes = split_settings(settings, own="race")
-    for note in notes:
-        say(note)
+    if sessions:  # without one there is nothing else that a key could mean
+        for note in notes:
+            say(note)
     race = load_race(race_file, overrides=for_race)
     if values:
         savings = savings_from_cda(values, race, includes_wheels=cda_includes_wheels, level=level)

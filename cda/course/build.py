@@ -163,14 +163,15 @@ def build_course(
     spacing = distance[-1] / max(10, round(distance[-1] / GRID_M))
     grid = np.arange(round(distance[-1] / spacing) + 1) * spacing
     raw = np.interp(grid, along, heights)
+    # Noise is judged on the file's own points: a grid finer than they would look smooth.
+    own = max(spacing, distance[-1] / max(1, along.size - 1))
+    own_heights = np.interp(np.arange(0.0, grid[-1], own), along, heights)
     if smoothing_m is not None:
         window = smoothing_m
     elif points.format == "csv":
         window = 0.0
     else:
-        # Noise is judged on the file's own points: a grid finer than they would look smooth.
-        own = max(spacing, distance[-1] / max(1, along.size - 1))
-        window = chosen_window_m(np.interp(np.arange(0.0, grid[-1], own), along, heights), own)
+        window = chosen_window_m(own_heights, own)
     # A course shorter than ten windows is smoothed by less, never away.
     window = min(window, 0.1 * float(grid[-1]))
     cleaned = smoothed(raw, window, spacing)
@@ -220,7 +221,7 @@ def build_course(
                 f"{after:.0f} m of ascent a lap; {before:.0f} m as in the file, "
                 + (
                     f"heights smoothed over {window:.0f} m (triangular window; noise of "
-                    f"{noise_m(raw):.1f} m)"
+                    f"{noise_m(own_heights):.1f} m)"
                     if window
                     else "heights as given"
                 )

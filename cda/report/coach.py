@@ -16,6 +16,7 @@ from cda.results.numbers import (
     share,
     shown,
 )
+from cda.results.practice import PRACTICE_HEAD, practice_rows, practice_words
 from cda.results.words import (
     decided_words,
     difference_words,
@@ -179,14 +180,13 @@ def _by_share(savings: Savings) -> list[Block]:
 def _ledger(savings: Savings) -> list[Block]:
     if not savings.ledger:
         return []
-    rows = [(ledger_label(x), ledger_range(x), shown(x.basis)) for x in savings.ledger]
     largest = max(savings.ledger, key=lambda x: x.saved_low_s + x.saved_high_s)
     total = total_words(savings)
     return [
         Table(
-            caption="Other free time: ranges from the race file's own inputs, not measured here",
-            head=("What", "Worth", "Basis"),
-            rows=tuple(rows),
+            caption=practice_words(savings),
+            head=PRACTICE_HEAD,
+            rows=tuple(practice_rows(savings)),
             restack=True,
         ),
         Picture(

@@ -14,12 +14,11 @@ from cda.results.numbers import (
     saving_interval,
     shown,
 )
+from cda.results.practice import PRACTICE_HEAD, practice_rows, practice_words
 from cda.results.words import (
     NOT_EQUAL,
     difference_words,
     estimate_headline,
-    ledger_label,
-    ledger_range,
     letters,
     ordered,
     percent_level,
@@ -163,11 +162,8 @@ def savings_text(savings: Savings) -> str:
     for text in (first_words(savings), undecided_words(savings)):
         lines += ["", *_wrap(text)] if text else []
     if savings.ledger:
-        lines += ["", "Other free time (ranges from the race file's own inputs):"]
-        lines += table(
-            ("what", "worth", "basis"),
-            [(ledger_label(x), ledger_range(x), shown(x.basis)) for x in savings.ledger],
-        )
+        lines += ["", *_wrap(f"{practice_words(savings)}:")]
+        lines += table([head.lower() for head in PRACTICE_HEAD], practice_rows(savings))
         total = total_words(savings)
         if total:
             lines += ["", *_wrap(total)]
