@@ -94,6 +94,7 @@ def _type_words(node: Mapping[str, Any]) -> str:
 def _results_schema() -> dict[str, Any]:
     """Return a JSON Schema of the documents that fit, race and errors print."""
     from cda.results import Estimate, Savings
+    from cda.results.season import Season
 
     defs: dict[str, Any] = {}
     error = {
@@ -107,6 +108,7 @@ def _results_schema() -> dict[str, Any]:
         },
     }
     documents = {"estimate": _of(Estimate, defs), "savings": _of(Savings, defs)}
+    documents["season"] = _of(Season, defs)
     for name, left_out in (("Estimate", ("curves", "profiles")), ("Savings", ("course",))):
         for key in left_out:  # drawn, not printed
             defs[name]["properties"].pop(key, None)

@@ -1,6 +1,6 @@
 """The archive with many tests: speed on two processes, second pass, memory, ten kills: by hand.
 
-    python -m tests.studies.archive [--tests 200] [--kills 10] [--folder FOLDER]
+    python -m tests.studies.archive [--tests 200] [--kills 10] [--folder FOLDER] [--no-speed]
 
 The tests are invented (seed = number of the test), five riders, and are written once. One and two
 processes take turns on halves of the squad, so that a busy machine slows both alike; wall and
@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import os
 import random
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -106,6 +107,19 @@ def speed(root: Path, tests: int) -> None:
             print(f"memory, {jobs} process(es): {early:.0f} MB early, {late:.0f} MB at the end")
 
 
+def rows_in(path: Path) -> int:
+    """Return the number of tests in the archive as another program sees it."""
+    if not path.exists():
+        return 0
+    connection = sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True, timeout=10)
+    try:
+        return int(connection.execute("SELECT count(*) FROM test").fetchone()[0])
+    except sqlite3.OperationalError:  # not made yet
+        return 0
+    finally:
+        connection.close()
+
+
 def kills(root: Path, times: int) -> None:
     folder = root / "half_0"
     (folder / FILE).unlink(missing_ok=True)
@@ -116,9 +130,11 @@ def kills(root: Path, times: int) -> None:
         process = started(
             "archive", folder, "--jobs", 2, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        moment = time.monotonic() + 1.5 + rng.uniform(0.0, 6.0)
-        while time.monotonic() < moment and process.poll() is None:
+        # At a random moment after a random number of tests: how fast they come is the machine's.
+        more = rng.randint(1, max(1, 2 * all_tests // times - 1))
+        while rows_in(folder / FILE) < kept[-1] + more and process.poll() is None:
             time.sleep(0.01)
+        time.sleep(rng.uniform(0.0, 0.5))
         alive = process.poll() is None
         process.kill()
         process.wait()
@@ -142,6 +158,7 @@ def main() -> None:
     parser.add_argument("--tests", type=int, default=200)
     parser.add_argument("--kills", type=int, default=10)
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--no-speed", action="store_true")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         root = args.folder or Path(scratch)
@@ -149,8 +166,10 @@ def main() -> None:
             for k, _ in enumerate(pool.map(make, [(root, k) for k in range(args.tests)]), start=1):
                 if sys.stderr.isatty():
                     print(f"\r{k}/{args.tests} tests written", end="", file=sys.stderr)
-        kills(root, args.kills)
-        speed(root, args.tests)
+        if args.kills:
+            kills(root, args.kills)
+        if not args.no_speed:
+            speed(root, args.tests)
 
 
 if __name__ == "__main__":
