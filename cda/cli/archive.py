@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -140,19 +141,23 @@ def _update(
 ) -> Update:
     from cda.archive import processors, update_archive
 
-    with click.progressbar(
-        length=1,
-        label="Tests",
-        file=sys.stderr,
-        hidden=not sys.stderr.isatty(),
-        show_pos=True,
-        show_eta=True,
-    ) as bar:
-        at = [0, 0]
+    at = [0, 0]
+    with ExitStack() as stack:
+        bars: list[Any] = []
 
         def progress(done: int, total: int) -> None:
-            bar.length = max(total, 1)
-            bar.update(done - at[0])
+            if total and not bars:  # where there is nothing to do there is no bar
+                bar = click.progressbar(
+                    length=total,
+                    label="Tests",
+                    file=sys.stderr,
+                    hidden=not sys.stderr.isatty(),
+                    show_pos=True,
+                    show_eta=True,
+                )
+                bars.append(stack.enter_context(bar))
+            for bar in bars:
+                bar.update(done - at[0])
             at[:] = [done, total]
 
         try:
