@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from cda.geodesy import project
+from cda.geodesy import ground_distance_m, project
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,6 +36,9 @@ LAG_PIECE_S: Final = 300.0  # [s] pieces whose lags are compared for the uncerta
 # or half sample, by 0.15 at most between, found on invented rides of known lag.
 PEAK_SHAPE_ERROR: Final = 0.1  # [samples], k = 1
 FEWEST_PIECES: Final = 4
+SAME_STEP_M: Final = 0.03  # [m] a wheel and satellites differ by 0.1 and more from step to step
+LONGEST_STEP_S: Final = 1.5
+FEWEST_STEPS: Final = 100
 FEWEST_FOR_A_LINE: Final = 6
 SHORTEST_LINE_H: Final = 0.25  # [h] shorter, a drift is no drift
 
@@ -102,6 +105,24 @@ def distance_over_speed(recording: Recording) -> Comparison | None:
     )
 
 
+def distance_by_satellite(recording: Recording) -> bool:
+    """Say whether the recorded distance repeats the satellite positions, step by step.
+
+    A wheel and a satellite receiver differ by decimetres a second. Where they do not, there is no
+    wheel sensor, and speed is by satellite too: smoothed, and late by a second or two.
+    """
+    lat, lon = recording.latitude_deg, recording.longitude_deg
+    if lat is None or lon is None or recording.distance_source != "recorded":
+        return False
+    steps = np.asarray(ground_distance_m(lat[:-1], lon[:-1], lat[1:], lon[1:]))
+    riding = (recording.speed_m_s[1:] > RIDING_M_S) & (np.diff(recording.time_s) < LONGEST_STEP_S)
+    apart = (np.diff(recording.distance_m) - steps)[riding & np.isfinite(steps)]
+    if len(apart) < FEWEST_STEPS:
+        return False
+    width = 1.4826 * float(np.median(np.abs(apart - np.median(apart))))
+    return width < SAME_STEP_M
+
+
 def gps_over_wheel(recording: Recording) -> Comparison | None:
     """Compare distance between satellite positions with the wheel's over straight pieces.
 
@@ -119,6 +140,8 @@ def gps_over_wheel(recording: Recording) -> Comparison | None:
     """
     lat, lon, distance = recording.latitude_deg, recording.longitude_deg, recording.distance_m
     if lat is None or lon is None or "position" in recording.distance_source:
+        return None
+    if distance_by_satellite(recording):
         return None
     good = np.isfinite(lat) & np.isfinite(lon) & np.isfinite(distance)
     if good.sum() < 10:
@@ -186,7 +209,13 @@ def power_lag(recording: Recording) -> Comparison | None:
     found = _mean(lags, "power_lag_s", "s", "power is late against speed by (power_meter.delay_s)")
     if found is None:
         return None
-    return replace(found, se=float(np.hypot(found.se or 0.0, PEAK_SHAPE_ERROR * step)))
+    se = float(np.hypot(found.se or 0.0, PEAK_SHAPE_ERROR * step))
+    if found.value < -2.0 * se:
+        return replace(
+            found, se=se,
+            what="power is late against speed by (negative: speed is late, as satellite speed is)",
+        )  # fmt: skip
+    return replace(found, se=se)
 
 
 def power_zero(recording: Recording) -> Comparison | None:

@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cda.checks import check_recording
 from cda.recording import Recording
 from cda.sensors import (
     altimeter_trend,
     compare_sensors,
+    distance_by_satellite,
     distance_over_speed,
     gps_over_wheel,
     power_lag,
@@ -103,3 +105,21 @@ def test_power_zero_while_coasting() -> None:
 def test_channels_that_are_missing_are_left_out() -> None:
     bare = replace(coasting(0.0), cadence_rpm=None, speed_source="distance")
     assert [c.quantity for c in compare_sensors(bare)] == ["sample_step_s"]
+
+
+@pytest.mark.parametrize(("jitter_m", "expected"), [(0.005, True), (0.2, False)])
+def test_distance_that_repeats_the_positions_is_no_wheel_s(jitter_m: float, expected: bool) -> None:
+    rng = np.random.default_rng(2)
+    steps = 9.0 + rng.normal(0.0, 0.3, 600)
+    north = np.cumsum(steps)
+    time = np.arange(600.0)
+    recording = Recording(
+        name="ride.fit", sha256="0" * 64, format="fit", time_s=time, power_w=200.0 + time % 3,
+        speed_m_s=np.full(600, 9.0), distance_m=north + jitter_m * rng.normal(size=600),
+        latitude_deg=47.0 + north / 111_175.0, longitude_deg=np.full(600, 8.0),
+    )  # fmt: skip
+    assert distance_by_satellite(recording) is expected
+    found = {f.code for f in check_recording(recording) if f.severity == "warning"}
+    assert found == ({"speed-from-gps"} if expected else set())
+    if expected:
+        assert gps_over_wheel(recording) is None

@@ -8,7 +8,7 @@ import numpy as np
 
 from cda.checks import thresholds as limit
 from cda.results import Finding
-from cda.sensors import power_zero, power_zero_drift
+from cda.sensors import distance_by_satellite, power_zero, power_zero_drift
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -60,6 +60,16 @@ def check_recording(recording: Recording) -> tuple[Finding, ...]:
                 recording,
                 f"speed was derived from {recording.speed_source}; every percent of it is "
                 "0.0095 m² of CdA",
+                "fit a wheel speed sensor",
+            )
+        )
+    elif distance_by_satellite(recording):
+        found.append(
+            _warning(
+                "speed-from-gps",
+                recording,
+                "the recorded distance repeats the satellite positions step by step, so speed is "
+                "by satellite too: smoothed, late, and every percent of it is 0.0095 m² of CdA",
                 "fit a wheel speed sensor",
             )
         )

@@ -20,6 +20,7 @@ from cda.checks.conditions import (
 from cda.checks.rides import check_each_leg
 from cda.checks.satellites import leg_tracks, satellite_findings
 from cda.results import Finding
+from cda.sensors import distance_by_satellite
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -321,9 +322,14 @@ def _runs(numbers: Iterable[int]) -> str:
 
 def _speed(session: Session) -> Iterator[Finding]:
     """Say that speed came by satellite where the session says so and no recording does."""
+    if session.settings.speed_sensor.source != "gps":
+        return
     said = any(f.code == "speed-from-gps" for f in session.findings)
-    known = all(r.speed_source in {"recorded", "distance"} for r in session.recordings)
-    if session.settings.speed_sensor.source == "gps" and known and not said:
+    known = all(
+        r.speed_source in {"recorded", "distance"} and not distance_by_satellite(r)
+        for r in session.recordings
+    )
+    if known and not said:
         yield Finding(
             severity="warning",
             code="speed-from-gps",
