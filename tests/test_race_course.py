@@ -58,12 +58,13 @@ PACING = {
     [
         {},
         {"wind": KNOWN_WIND},
+        {"hold": {"above_gradient": 0.03}},
         # Power bound by its limit in some of the draws, holding by rule, wind from anywhere.
         {"pacing": PACING, "wind": {"speed_m_s": 4.0}, "hold": {"above_gradient": 0.03}},
         # Limits of speed on many laps: all rides in full.
         {"road": {"speed_limit_m_s": 14.0}, "pacing": PACING | {"limit_w": 265.0}},
     ],
-    ids=["calm", "wind", "pacing and rules", "limits"],
+    ids=["calm", "wind", "rules", "pacing and rules", "limits"],
 )
 def test_response_is_within_half_a_second_of_fresh_draws_ridden_in_full(
     lap: Path, values: dict[str, object]
