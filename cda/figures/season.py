@@ -93,7 +93,7 @@ def plot_season_changes(rider: RiderSeason, *, ax: Axes | None = None) -> Axes:
     changes = [(p, rider.change_judged(p)) for p in rider.positions]
     known = [(p, change) for p, change in changes if change is not None]
     if ax is None:
-        ax = new_axes(0.95 + 1.25 * ROW_IN * len(known))
+        ax = new_axes(0.95 + 1.25 * ROW_IN * len(known), left_in=0.3)
     labels = []
     for row, (position, (value, (low, high))) in enumerate(known):
         interval(

@@ -131,7 +131,7 @@ def kills(root: Path, times: int) -> None:
             "archive", folder, "--jobs", 2, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
         # At a random moment after a random number of tests: how fast they come is the machine's.
-        more = rng.randint(1, max(1, 2 * all_tests // times - 1))
+        more = rng.randint(1, max(1, all_tests // times - 1))
         while rows_in(folder / FILE) < kept[-1] + more and process.poll() is None:
             time.sleep(0.01)
         time.sleep(rng.uniform(0.0, 0.5))
