@@ -56,7 +56,9 @@ class Archive:
         if path.exists() and path.stat().st_size and not _is_sqlite(path):
             raise self._foreign()
         with self._errors():
-            mode = "ro" if read_only else "rwc"
+            # Looking, too, may have to roll back what a killed process left; where the file cannot
+            # be written SQLite opens it for reading by itself.
+            mode = "rw" if read_only else "rwc"
             self.connection = sqlite3.connect(
                 f"{path.resolve().as_uri()}?mode={mode}",
                 uri=True,
