@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
     from cda.results import Estimate
     from cda.session import Session
+    from cda.simulate import SimulatedSession
 
 SCENARIO = replace(
     PRESETS["calm"],
@@ -42,13 +43,25 @@ SCENARIO = replace(
     position_labels=("Head up", "Chin down", "Elbows wide"),
     position_cues=("look far", "sink", "wide"),
     cda_m2=(0.280, 0.268, 0.330),
+    hold_shares=(None, 0.8, None),
 )
 
 
 @pytest.fixture(scope="module")
-def earlier() -> tuple[Session, Estimate]:
-    session = simulate_session(SCENARIO, 11).session
-    return session, estimate_cda(session)
+def ridden() -> SimulatedSession:
+    return simulate_session(SCENARIO, 11)
+
+
+@pytest.fixture(scope="module")
+def before(ridden: SimulatedSession, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("like") / "before"
+    write_session(ridden, folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def earlier(ridden: SimulatedSession) -> tuple[Session, Estimate]:
+    return ridden.session, estimate_cda(ridden.session)
 
 
 @pytest.fixture
@@ -94,14 +107,12 @@ def test_what_is_decided_is_not_ridden_again_and_today_always_is(like: LastTime)
     assert "Not ridden again: wide." in str(plan)
 
 
-def test_most_at_stake_comes_first() -> None:
+def test_most_at_stake_comes_first(ridden: SimulatedSession) -> None:
     # Four alike positions, one measured far worse than the others: more may be won with the one
     # that is nearly as good as the best than with the one that is probably worse.
     ids = ("tall", "low", "narrow", "wide")
     estimate = _measured(ids, (0.280, 0.270, 0.271, 0.276), se=0.003)
-    session = simulate_session(replace(SCENARIO, n_positions=4, position_ids=ids,
-        position_labels=None, position_cues=None, cda_m2=None), 1).session  # fmt: skip
-    like = last_time([session], estimate)
+    like = last_time([ridden.session], estimate)
     assert [q.other for q in like.questions] == ["narrow", "wide"]
     stakes = [q.at_stake for q in like.questions]
     assert stakes == sorted(stakes, reverse=True)
@@ -117,7 +128,9 @@ def test_most_at_stake_comes_first() -> None:
     assert max(abs(x) for x in plan.order.with_time) < 0.01  # renaming keeps the balance
 
 
-def test_seconds_at_the_race_and_shares_that_can_be_held_decide_what_is_at_stake() -> None:
+def test_seconds_at_the_race_and_shares_that_can_be_held_decide_what_is_at_stake(
+    ridden: SimulatedSession,
+) -> None:
     ids = ("tall", "low", "narrow")
     estimate = _measured(ids, (0.280, 0.268, 0.270), se=0.005)
     held = replace(
@@ -126,9 +139,8 @@ def test_seconds_at_the_race_and_shares_that_can_be_held_decide_what_is_at_stake
             replace(p, hold_share=0.1 if p.id == "low" else 1.0) for p in estimate.positions
         ),
     )
-    session = simulate_session(SCENARIO, 1).session
     saved = {"tall": 0.0, "low": 20_000.0 * 0.1 * 0.012, "narrow": 20_000.0 * 0.010}
-    like = last_time([session], held, saved_s=saved, seconds_per_m2=20_000.0)
+    like = last_time([ridden.session], held, saved_s=saved, seconds_per_m2=20_000.0)
     assert like.questions[0].best == "narrow"  # better in seconds, for it can be held
     assert like.in_seconds
     gains = {q.other: q.gain for q in like.questions}
@@ -160,22 +172,21 @@ def test_last_times_runs_count_towards_what_is_asked(like: LastTime) -> None:
     assert "last time's runs counted in" in together.answer[0]
 
 
-def test_what_does_not_fit_into_the_time_is_left_for_another_day() -> None:
+def test_what_does_not_fit_into_the_time_is_left_for_another_day(ridden: SimulatedSession) -> None:
     ids = ("tall", "low", "narrow", "wide")
     estimate = _measured(ids, (0.280, 0.270, 0.271, 0.274), se=0.004)
-    session = simulate_session(replace(SCENARIO, n_positions=4, position_ids=ids,
-        position_labels=None, position_cues=None, cda_m2=None), 1).session  # fmt: skip
     plan = make_plan(
-        load_protocol("out-and-back"), [], minutes=60.0, like=last_time([session], estimate)
+        load_protocol("out-and-back"), [], minutes=60.0, like=last_time([ridden.session], estimate)
     )
     assert [p.id for p in plan.positions] == ["tall", "low", "narrow"]
     assert plan.runs_per_position >= 3
     assert "Not ridden again: wide." in str(plan)
 
 
-def test_the_command_plans_from_a_folder_and_marks_what_is_of_the_day(tmp_path: Path) -> None:
-    before, after = tmp_path / "before", tmp_path / "after"
-    write_session(simulate_session(replace(SCENARIO, hold_shares=(None, 0.8, None)), 11), before)
+def test_the_command_plans_from_a_folder_and_marks_what_is_of_the_day(
+    before: Path, tmp_path: Path
+) -> None:
+    after = tmp_path / "after"
     race = tmp_path / "race.toml"
     race.write_text('name = "Invented race"\ndistance_km = 180.0\npower_w = 205.0\n')
     done = cda("plan", "--like", before, "--race", race, "--out", after, "--json")
@@ -195,22 +206,20 @@ def test_the_command_plans_from_a_folder_and_marks_what_is_of_the_day(tmp_path: 
     ]
     assert "hold_share = 0.8" in text
     assert "CHECK TODAY in session.toml: rider.mass_kg" in cda("guide", after).stdout
-    ridden = tmp_path / "ridden"
-    write_session(simulate_plan(after, PRESETS["calm"], seed=2), ridden)
-    assert "not-checked-today" not in {f.code for f in load_session(ridden).findings}
-    (ridden / "session.toml").write_text(
-        (ridden / "session.toml").read_text().replace("# rider dressed", "# CHECK TODAY: dressed")
+    again = tmp_path / "again"
+    write_session(simulate_plan(after, PRESETS["calm"], seed=2), again)
+    assert "not-checked-today" not in {f.code for f in load_session(again).findings}
+    (again / "session.toml").write_text(
+        (again / "session.toml").read_text().replace("# rider dressed", "# CHECK TODAY: dressed")
     )
-    assert "not-checked-today" in {f.code for f in load_session(ridden).findings}
-    both = estimate_cda([load_session(before, key="a"), load_session(ridden, key="b")])
+    assert "not-checked-today" in {f.code for f in load_session(again).findings}
+    both = estimate_cda([load_session(before, key="a"), load_session(again, key="b")])
     assert {p.id for p in both.positions} == {"tall", "low", "wide"}
 
 
 def test_a_road_is_not_planned_like_a_track_and_fit_says_what_more_runs_buy(
-    tmp_path: Path,
+    before: Path, tmp_path: Path
 ) -> None:
-    before = tmp_path / "before"
-    write_session(simulate_session(replace(SCENARIO, runs_per_position=2), 11), before)
     fitted = cda("fit", before, "--resolve", "0.008", "--json")
     rows = json.loads(fitted.stdout)["precision"]
     assert len(rows) == 3
@@ -222,11 +231,9 @@ def test_a_road_is_not_planned_like_a_track_and_fit_says_what_more_runs_buy(
     assert "last time was out and back" in done.stderr
 
 
-def test_nothing_undecided_is_said(tmp_path: Path) -> None:
+def test_nothing_undecided_is_said(ridden: SimulatedSession, tmp_path: Path) -> None:
     estimate = _measured(("tall", "low"), (0.290, 0.260), se=0.002)
-    session = simulate_session(replace(SCENARIO, n_positions=2, position_ids=("tall", "low"),
-        position_labels=None, position_cues=None, cda_m2=None), 1).session  # fmt: skip
-    like = last_time([session], estimate)
+    like = last_time([ridden.session], estimate)
     plan = make_plan(load_protocol("out-and-back"), [], like=like)
     assert like.questions == ()
     assert "nothing-undecided" in {f.code for f in plan.findings}
