@@ -137,6 +137,8 @@ def fit_response(inputs: Array, log_ratio: Array, *, winds: int) -> Response:
         How many of the first columns are wind: they are drawn apart from all the others, and
         bend the time more.
     """
+    from scipy.linalg import lstsq
+
     centre = inputs.mean(axis=0)
     scale = inputs.std(axis=0)
     varies = scale > 1e-9 * np.maximum(1.0, np.abs(centre))
@@ -150,7 +152,8 @@ def fit_response(inputs: Array, log_ratio: Array, *, winds: int) -> Response:
     whiten[wind, np.arange(wind.size)] = 1.0 / unit[wind]
     whiten[others, wind.size :] = vectors[:, keep] / np.sqrt(values[keep]) / unit[others, None]
     features = _features((inputs - centre) @ whiten, wind.size)
-    coefficients, *_ = np.linalg.lstsq(features, log_ratio, rcond=1e-10)
+    # Pivoted QR: ten times as fast as singular values, and as good for terms that are far apart.
+    coefficients, *_ = lstsq(features, log_ratio, cond=1e-10, lapack_driver="gelsy")
     return Response(
         centre=centre,
         whiten=whiten,
