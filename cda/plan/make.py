@@ -318,7 +318,8 @@ def _findings(plan: Plan, like: LastTime | None) -> list[Finding]:
         add(
             "warning",
             "few-runs",
-            f"{plan.runs_per_position} runs of each position say little of how alike it is taken",
+            f"{plan.runs_per_position} run{'s' * (plan.runs_per_position > 1)} of each position "
+            "say little of how alike it is taken",
             "a shorter list of positions, or more minutes",
         )
     if len(plan.positions) == 1:

@@ -45,6 +45,8 @@ class RunOrder:
 
     def imbalance_words(self) -> str:
         """Return in a sentence what imbalance remains."""
+        if len(self.with_time) == 1:
+            return "One position: there is no order to balance."
         linear = max(abs(x) for x in self.with_time)
         square = max(abs(x) for x in self.with_time_squared)
         drift = (

@@ -26,8 +26,8 @@ def plan_text(plan: Plan) -> str:
     extra = "easy laps" if round_ else "turns"
     lines = [
         *wrapped(
-            f"{plan.protocol.title}: {n} position{'s' * (n > 1)}, {plan.runs_per_position} runs of "
-            f"each, {size}, about {plan.duration_min:.0f} min with {extra} and rests "
+            f"{plan.protocol.title}: {n} position{'s' * (n > 1)}, {plan.runs_per_position} "
+            f"run{'s' * (plan.runs_per_position > 1)} of each, {size}, about {plan.duration_min:.0f} min with {extra} and rests "
             "(warming up apart)."
         ),
         *wrapped(plan.order.imbalance_words()),
