@@ -27,8 +27,8 @@ def plan_text(plan: Plan) -> str:
     lines = [
         *wrapped(
             f"{plan.protocol.title}: {n} position{'s' * (n > 1)}, {plan.runs_per_position} "
-            f"run{'s' * (plan.runs_per_position > 1)} of each, {size}, about {plan.duration_min:.0f} min with {extra} and rests "
-            "(warming up apart)."
+            f"run{'s' * (plan.runs_per_position > 1)} of each, {size}, about "
+            f"{plan.duration_min:.0f} min with {extra} and rests (warming up apart)."
         ),
         *wrapped(plan.order.imbalance_words()),
     ]
