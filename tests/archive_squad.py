@@ -10,16 +10,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from cda.simulate import PRESETS, simulate_session, write_session
+from cda.simulate import PRESETS, Scenario, simulate_session, write_session
 
 SMALL = replace(PRESETS["calm"], n_positions=2, runs_per_position=2, leg_length_m=500.0)
 CODE = "from cda.cli import main; main()"
 
 
-def write_test(folder: Path, seed: int, *, day: int = 0, rider: str = "rider-1") -> None:
-    """Write one small test, `day` days after the first of March."""
+def write_test(
+    folder: Path, seed: int, *, day: int = 0, rider: str = "rider-1", scenario: Scenario = SMALL
+) -> None:
+    """Write one test, `day` days after the first of March."""
     date = dt.date(2026, 3, 1) + dt.timedelta(days=day)
-    write_session(simulate_session(replace(SMALL, date=date.isoformat()), seed), folder)
+    write_session(simulate_session(replace(scenario, date=date.isoformat()), seed), folder)
     file = folder / "session.toml"
     file.write_text(file.read_text("utf-8").replace('"rider-1"', f'"{rider}"'), "utf-8")
 

@@ -19,13 +19,19 @@ from cda.cli import main
 from tests.archive_squad import finished, started, write_squad
 
 FILE = "cda_archive.sqlite"
-TESTS = 5  # of which one is bad
+TESTS = 4  # of which one is bad
+
+
+@pytest.fixture(scope="module")
+def ridden(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("ridden")
+    write_squad(folder / "squad", TESTS - 1)
+    return folder / "squad"
 
 
 @pytest.fixture
-def squad(tmp_path: Path) -> Path:
-    write_squad(tmp_path / "squad", TESTS - 1)
-    return tmp_path / "squad"
+def squad(ridden: Path, tmp_path: Path) -> Path:
+    return Path(copytree(ridden, tmp_path / "squad"))
 
 
 def kept(path: Path) -> list[str]:

@@ -277,7 +277,7 @@ def _position(
             statistical_se_m2=row["statistical_se_m2"],
             off_the_line_sd=None
             if slope is None
-            else (row["cda_m2"] - lines.contrast(lines.at(index, day.time))[0])
+            else (row["cda_m2"] - lines.value(lines.at(index, day.time)))
             / float(np.hypot(spread, row["statistical_se_m2"])),
         )
         for test, day, row in mine

@@ -77,6 +77,10 @@ class Lines:
         se, dof = satterthwaite_from_posterior(variance + moved, self.weight)
         return mean, se, dof
 
+    def value(self, vector: Array) -> float:
+        """Return the value of a combination alone."""
+        return float(self.weight @ (self.beta @ vector))
+
     def at(self, position: int, time: float) -> Array:
         """Return the combination that is the position's line at a time."""
         vector = np.zeros(len(self.columns))
