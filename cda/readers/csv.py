@@ -252,7 +252,9 @@ def _table(text: str, separator: str, name: str, findings: list[Finding]) -> pd.
         raise RecordingError(
             "not a table of samples", where=name, fix="export the ride as CSV, FIT, TCX or GPX"
         ) from error
-    lines = sum(1 for line in text.splitlines() if line.strip()) - 1
+    lines = text.count("\n") - text.endswith("\n")
+    if lines != len(frame):  # seldom; looking at every line takes as long as reading them
+        lines = sum(1 for line in text.splitlines() if line.strip()) - 1
     if lines > len(frame):
         findings.append(
             Finding(
@@ -322,7 +324,22 @@ def _stamps(
     """Return Unix time of ISO 8601 stamps and their offset from UTC, where they write one."""
     import pandas as pd
 
-    texts = column.astype(str).str.strip()
+    first = next((str(t).strip() for t in column if pd.notna(t) and str(t).strip()), "")
+    plain = first[:4].isdigit() and first[4:5] == "-" and "," not in first
+    if plain:  # as this project writes them
+        parsed = pd.to_datetime(column, utc=True, format="ISO8601", errors="coerce")
+    if not plain or parsed.isna().any():
+        return _any_stamps(column.astype(str).str.strip(), name, findings)
+    clock = parsed.dt.as_unit("us").astype("int64").to_numpy(dtype=np.float64) / 1e6
+    return clock, _offset_s(first, name, findings)
+
+
+def _any_stamps(
+    texts: pd.Series, name: str, findings: list[Finding]
+) -> tuple[NDArray[np.float64], float | None]:
+    """Return Unix time of stamps that may be numbers, have decimal commas, or be none at all."""
+    import pandas as pd
+
     sample = next((t for t in texts if t and t != "nan"), "")
     if re.fullmatch(r"\d+([.,]\d+)?", sample):
         values = pd.to_numeric(texts.str.replace(",", "."), errors="coerce").to_numpy(np.float64)
@@ -339,12 +356,17 @@ def _stamps(
         )
     clock = parsed.dt.as_unit("us").astype("int64").to_numpy(dtype=np.float64) / 1e6
     clock[missing] = np.nan
+    return clock, _offset_s(sample, name, findings)
+
+
+def _offset_s(sample: str, name: str, findings: list[Finding]) -> float | None:
+    """Return the offset from UTC that a stamp writes; None for UTC itself [s]."""
     if sample.upper().endswith("Z"):
-        return clock, None
+        return None
     offset = re.search(r"([+-])(\d\d):?(\d\d)?$", sample[10:])
     if offset:
         sign = -1.0 if offset[1] == "-" else 1.0
-        return clock, sign * (3600.0 * int(offset[2]) + 60.0 * int(offset[3] or 0))
+        return sign * (3600.0 * int(offset[2]) + 60.0 * int(offset[3] or 0))
     findings.append(
         Finding(
             severity="note",
@@ -353,4 +375,4 @@ def _stamps(
             message="times carry no offset from UTC; they are taken as the clock of the run sheet",
         )
     )
-    return clock, 0.0
+    return 0.0

@@ -7,7 +7,7 @@ file.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 from cda.errors import RecordingError
 
@@ -19,23 +19,10 @@ MAX_SILENCE_BYTES: Final = 1 << 20  # bytes without the start or end of any elem
 _CHUNK_BYTES: Final = 16_384
 
 
-class Step(NamedTuple):
-    """The start of a branch, the end of a branch, or the end of a leaf.
-
-    Attributes
-    ----------
-    tag, parent : str
-        Local names in lower case; the root's parent is empty. Name spaces are not told apart.
-    text : str
-        Text inside the element, stripped; empty at a start.
-    attributes : mapping of str to str, or None
-        By local name, at a start; None at an end.
-    """
-
-    tag: str
-    parent: str
-    text: str
-    attributes: Mapping[str, str] | None
+# A plain tuple, for a ride has hundreds of thousands: local name in lower case (names differ in
+# case between programs); name of the element around it, "" at the root; text inside the element,
+# stripped, empty at a start; attributes by local name at a start, None at an end.
+Step = tuple[str, str, str, "Mapping[str, str] | None"]
 
 
 class XmlBreakError(Exception):
@@ -66,7 +53,7 @@ class _Target:
             tag = self.names[full_name] = _local(full_name)
         if tag in self.branches:
             local = {_local(k): v for k, v in attributes.items()}
-            self.steps.append(Step(tag, self.path[-1], "", local))
+            self.steps.append((tag, self.path[-1], "", local))
         self.path.append(tag)
         if len(self.path) > MAX_DEPTH + 1:
             raise XmlBreakError(f"elements are nested more than {MAX_DEPTH} deep")
@@ -80,7 +67,7 @@ class _Target:
     def end(self, _full_name: str) -> None:
         tag = self.path.pop()
         if self.is_leaf or tag in self.branches:
-            self.steps.append(Step(tag, self.path[-1], self.text.strip(), None))
+            self.steps.append((tag, self.path[-1], self.text.strip(), None))
         self.text = ""
         self.is_leaf = False
         self.moved = True
