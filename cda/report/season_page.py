@@ -44,12 +44,20 @@ METHOD = (
 
 def build_season_page(season: Season) -> str:
     """Return the season as one self-contained HTML page; a section for each rider."""
-    named = [(rider_title(r), rider_parts(r, season.level)) for r in season.riders]
+    named = [(_heading(r, season), rider_parts(r, season.level)) for r in season.riders]
     if len(named) == 1:
         named = [("", [*named[0][1], *_closing(season)])]
     else:
         named.append(("All tests" if named else "", _closing(season)))
     return render_page(named, title=season_title(season), subtitle=_subtitle(season))
+
+
+def _heading(rider: RiderSeason, season: Season) -> str:
+    """Return whose section it is; bike and meter only where they tell two sections apart."""
+    name = f"Rider {shown(rider.rider_id)}"
+    if sum(r.rider_id == rider.rider_id for r in season.riders) == 1:
+        return name
+    return f"{name}, {shown(rider.bike_id)}, {shown(rider.power_meter_id)}"
 
 
 def season_title(season: Season) -> str:
@@ -213,7 +221,7 @@ def _found(position: SeasonPosition) -> str:
 def _closing(season: Season) -> list[Part]:
     tests = Table(
         caption=summary_words(season),
-        head=("Test", "Date", "Rider", "Positions", "Runs used", "Run to run [m²]", "To know"),
+        head=("Test", "Date", "Rider", "Positions", "Runs used", "Run to run [m²]", "Remarks"),
         rows=tuple(
             (
                 shown(t.folder),

@@ -26,7 +26,7 @@ def season_text(season: Season) -> str:
     """Return everything as text."""
     lines = [*textwrap.wrap(summary_words(season), TEXT_WIDTH), ""]
     lines += table(
-        ("date", "test", "rider", "runs", "what to know"),
+        ("date", "test", "rider", "runs", "remarks"),
         [
             (
                 test.date or "no date",
