@@ -13,6 +13,7 @@ import pytest
 from cda.errors import OutputError
 from cda.report import Section, build_page, build_report, write_csv, write_figures, write_pdf
 from cda.report.page import report_parts, tied
+from cda.report.pdf import _Setter
 from cda.report.photo import LARGEST_BYTES, photo_uri
 from cda.results import words
 from tests.results_factory import (
@@ -246,13 +247,15 @@ def test_a_photo_is_small_upright_and_says_nothing_about_its_place() -> None:
     exif[0x0112] = 6  # to be turned by a quarter
     exif[0x010E] = "47.2001 N"
     raw = io.BytesIO()
-    Image.fromarray(noise).save(raw, format="JPEG", exif=exif)
+    Image.fromarray(noise).save(raw, format="JPEG", exif=exif, comment=b"at 8.6003 E")
     assert b"47.2001" in raw.getvalue()
+    assert b"8.6003" in raw.getvalue()
     uri = photo_uri(raw.getvalue())
     assert uri is not None
     assert len(uri) <= LARGEST_BYTES
     data = base64.b64decode(uri.partition(",")[2])
     assert b"47.2001" not in data
+    assert b"8.6003" not in data
     assert b"Exif" not in data
     with Image.open(io.BytesIO(data)) as small:
         assert small.height > small.width
@@ -305,13 +308,28 @@ def test_several_riders_have_a_part_of_the_pdf_each(
     one = rich_estimate(("tall", "low"), runs_each=2)
     other = replace(one, sessions=(replace(one.sessions[0], rider_id="rider-2"),))
 
+    said: list[str] = []
+    setting = _Setter.text
+
+    def heard(setter: _Setter, text: str, **how: float) -> None:
+        said.append(text)
+        setting(setter, text, **how)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(_Setter, "text", heard)
+
     def pages(*estimates: Estimate) -> int:
         data = write_pdf(
             tmp_path / "riders.pdf", [Section(estimate=e) for e in estimates]
         ).read_bytes()
         return len(re.findall(rb"/Type /Page\b", data))
 
-    assert pages(one, other) == 2 * pages(one)
+    alone = pages(one)
+    assert not any(text.startswith("Rider ") for text in said)
+    assert pages(one, other) == 2 * alone
+    assert [text for text in said if text.startswith("Rider ")] == [
+        "Rider rider-1",
+        "Rider rider-2",
+    ]
 
 
 def test_the_last_day_is_told_by_what_it_changed() -> None:
