@@ -1,10 +1,12 @@
 from __future__ import annotations
 
 import io
-
-import pytest
+from typing import TYPE_CHECKING
 
 from cda.cli.progress import steps
+
+if TYPE_CHECKING:
+    import pytest
 
 
 class Terminal(io.StringIO):
