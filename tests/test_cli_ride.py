@@ -222,10 +222,41 @@ def test_match_asks_on_a_terminal_and_nothing_typed_leaves_the_sheet(
     shown = CliRunner().invoke(main, words, input="\n\n")
     assert shown.exit_code == 3
     assert (folder / "runs.csv").read_text(encoding="utf-8") == old
-    # Two passes of a run set aside; "x" is asked again.
-    shown = CliRunner().invoke(main, words, input="x\n11, 12\n\n")
+    # Two passes of a run set aside; "x" is asked again; nothing more to correct.
+    shown = CliRunner().invoke(main, words, input="x\n11, 12\n\n\n\n")
     assert "5 rows of runs.csv filled" in shown.stderr, shown.output
     assert "Passes to leave out" not in shown.stdout
+
+
+def test_two_typed_corrections_for_a_run_ridden_again_and_one_skipped(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Run 2 was ridden twice and run 5 not at all, no lap pressed: passes and rows come out even.
+    for index in range(6):
+        change_sheet(folder, index, laps="", start="", end="")
+    legs = json.loads((folder / "truth.json").read_text())["legs"]
+    monkeypatch.setattr("cda.cli.check.on_terminal", lambda: True)
+    words = ["check", str(folder), "--match"]
+    shown = CliRunner().invoke(main, words, input="3, 4\n5\n\n\n")
+    assert "5 rows of runs.csv filled" in shown.stderr, shown.output
+    assert re.search(r"pass +3 .* left out", shown.stderr)
+    with (folder / "runs.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    with (folder / "ride.csv").open(newline="", encoding="utf-8") as file:
+        begun = datetime.fromisoformat(next(csv.DictReader(file))["time"])
+    ridden = {1: 1, 2: 3, 3: 4, 4: 5, 6: 6}  # row of the sheet to the run of the simulated ride
+    for row in rows:
+        number = int(row["run"])
+        if number == 5:
+            assert not row["start"]
+            continue
+        start = (datetime.fromisoformat(row["start"]) - begun).total_seconds()
+        entry = min(leg["entry_s"] for leg in legs if leg["run"] == ridden[number])
+        assert abs(start - entry) < 40.0
+    # A complete sheet: the passes are the runs' that have them, and nothing is asked.
+    again = CliRunner().invoke(main, [*words, "--spoiled", "3", "--spoiled", "4", "--skipped", "5"])
+    assert "on the sheet already" in again.stderr
+    assert "filled already" in again.stderr
 
 
 def test_an_open_question_of_match_is_a_finding_in_json(folder: Path) -> None:

@@ -208,16 +208,19 @@ def airspeed_disagrees(
     Over both directions the mean of airspeed over ground speed is the sensor's scale; half their
     difference is the wind, which the energy of the same legs shows as well.
     """
-    ratio: dict[tuple[int, int], float] = {}
+    air: dict[int, list[float]] = {1: [], -1: []}
+    ground: dict[int, list[float]] = {1: [], -1: []}
     for leg in legs:
         if leg.airspeed_m_s is not None and np.isfinite(leg.airspeed_m_s).any():
-            mean = float(np.nanmean(leg.airspeed_m_s)) / float(np.mean(leg.speed_m_s))
-            ratio[leg.run, leg.direction] = mean
-    out, back = ([v for (_, d), v in ratio.items() if d == way] for way in (1, -1))
-    if not out or not back:
+            air[leg.direction].append(float(np.nanmean(leg.airspeed_m_s)))
+            ground[leg.direction].append(float(np.mean(leg.speed_m_s)))
+    if not air[1] or not air[-1]:
         return
-    scale = 0.5 * (float(np.mean(out)) + float(np.mean(back)))
-    scale *= session.settings.airspeed_sensor.scale
+    shown_air = {way: float(np.mean(air[way])) for way in (1, -1)}
+    ridden = {way: float(np.mean(ground[way])) for way in (1, -1)}
+    # Sums and not ratios: against a strong wind the way out is much slower than the way back.
+    raw = (shown_air[1] + shown_air[-1]) / (ridden[1] + ridden[-1])
+    scale = raw * session.settings.airspeed_sensor.scale
     said = []
     if abs(scale - 1.0) > limit.AIRSPEED_MISMATCH:
         said.append(
@@ -226,8 +229,8 @@ def airspeed_disagrees(
         )
     by_energy = mean_wind_m_s(session, legs, runs)
     if by_energy is not None:
-        ground = float(np.mean([float(np.mean(leg.speed_m_s)) for leg in legs]))
-        shown = 0.5 * (float(np.mean(out)) - float(np.mean(back))) * ground / scale
+        wind = {way: shown_air[way] / raw - ridden[way] for way in (1, -1)}
+        shown = 0.5 * (wind[1] - wind[-1])
         most = limit.AIRSPEED_OUT_BACK_M_S + limit.AIRSPEED_OUT_BACK_SHARE * abs(by_energy)
         if abs(shown - by_energy) > most:
             said.append(

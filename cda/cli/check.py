@@ -191,8 +191,8 @@ def _match(
 ) -> tuple[str, ...]:
     """Show the pairs on standard error; fill the sheet where they are certain.
 
-    On a terminal the questions are asked until passes and runs come out even, or nothing is
-    typed. What is still open is returned; nothing is written then.
+    On a terminal the questions are asked until nothing is typed. What is still open then is
+    returned, and nothing is written.
     """
     from cda.checks import match_runs
     from cda.session import fill_runs
@@ -215,7 +215,8 @@ def _match(
             recording=index,
         )
         _show_pairs(recording, stretch, outcome, of_this, left_out)
-        if outcome.certain or not (may_ask and on_terminal()):
+        # Also where they come out even: a pass ridden again and a run skipped look like that.
+        if not (may_ask and on_terminal() and outcome.pairs):
             break
         more_passes = left_out | _ask("Passes to leave out", len(stretch.passes))
         more_runs = not_ridden | _ask("Runs not ridden", max(r.run for r in session.runs))
