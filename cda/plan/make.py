@@ -18,7 +18,7 @@ from cda.plan.content import (
     PlannedRun,
     TableRow,
 )
-from cda.plan.earlier import question_lines, questions_dict
+from cda.plan.questions import question_lines, questions_dict
 from cda.plan.reach import (
     AIRSPEED_NOISE_M_S,
     Trial,
