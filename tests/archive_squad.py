@@ -52,5 +52,5 @@ def started(*words: object, **options: Any) -> subprocess.Popen[str]:
 def finished(*words: object, **options: Any) -> tuple[int, str, str]:
     """Run `cda` with these words; return status, standard output and standard error."""
     process = started(*words, **options)
-    out, err = process.communicate(timeout=120)
+    out, err = process.communicate(timeout=240)
     return process.returncode, out, err

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from shutil import copytree
 
 import pytest
 
@@ -18,7 +19,7 @@ from tests.archive_squad import finished, started, write_squad
 
 pytest.importorskip("distributed", reason="needs the extra cluster")
 
-TESTS = 6  # of which one is bad
+TESTS = 11  # of which one is bad
 CLUSTER = """
 import sys
 from distributed import LocalCluster
@@ -36,7 +37,9 @@ if __name__ == "__main__":
 
 def test_a_killed_worker_takes_no_test_with_it(tmp_path: Path) -> None:
     squad, script = tmp_path / "squad", tmp_path / "cluster.py"
-    write_squad(squad, TESTS - 1)
+    write_squad(squad, 3)
+    for k in range(TESTS - 4):  # enough to be killed in the middle on a slow machine too
+        copytree(squad / "rider-1" / "day_0", squad / f"copy_{k}")
     script.write_text(CLUSTER)
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
     cluster = subprocess.Popen(
@@ -53,13 +56,13 @@ def test_a_killed_worker_takes_no_test_with_it(tmp_path: Path) -> None:
         assert len(pids) == 2
         process = started("archive", squad, "--scheduler", address, "--json")
         file = squad / "cda_archive.sqlite"
-        end = time.monotonic() + 90.0
+        end = time.monotonic() + 240.0
         while rows_in(file) < 1:
             assert process.poll() is None, process.communicate()
             assert time.monotonic() < end
             time.sleep(0.02)
         os.kill(int(pids[0]), signal.SIGKILL)
-        out, err = process.communicate(timeout=120)
+        out, err = process.communicate(timeout=240)
         assert process.returncode == 3, err
         season = json.loads(out)
         assert season["computed"] == TESTS

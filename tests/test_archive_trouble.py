@@ -50,7 +50,7 @@ def kept(path: Path) -> list[str]:
 
 
 def wait_for_the_first(path: Path) -> None:
-    end = time.monotonic() + 120.0
+    end = time.monotonic() + 240.0
     while not kept(path):
         assert time.monotonic() < end
         time.sleep(0.02)
@@ -93,21 +93,23 @@ def test_killed_in_the_middle_it_loses_nothing_finished_and_leaves_no_orphans(
 
 
 def test_stopped_with_ctrl_c_it_keeps_what_is_at_work_and_says_how_to_go_on(squad: Path) -> None:
+    for k in range(16):  # enough to be stopped in the middle on a slow machine too
+        copytree(squad / "rider-1" / "day_0", squad / f"copy_{k}")
     process = started("archive", squad, "--jobs", "1")
     wait_for_the_first(squad / FILE)
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to all of its processes
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=240)
     assert process.returncode == 130, err
     assert "Traceback" not in err
     assert out == ""
     assert "tests are kept; the same command goes on from there" in err
-    assert 1 <= len(kept(squad / FILE)) < TESTS
+    assert 1 <= len(kept(squad / FILE)) < TESTS + 16
 
 
 def test_two_processes_on_one_archive_share_the_work(squad: Path) -> None:
     both = [started("archive", squad, "--jobs", "1", "--json") for _ in range(2)]
     for process in both:
-        _, err = process.communicate(timeout=120)
+        _, err = process.communicate(timeout=240)
         assert process.returncode == 3, err
     sound_and_complete(squad)
 
