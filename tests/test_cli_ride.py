@@ -97,8 +97,8 @@ def test_fit_gives_the_truth_within_four_standard_errors(ridden: Path) -> None:
 
 def test_fit_prints_the_table_on_stdout_and_only_words_to_the_user_on_stderr(ridden: Path) -> None:
     shown = cda("fit", ridden)
-    assert "CdA [m²]" in shown.stdout
-    assert "CdA [m²]" not in shown.stderr
+    assert "interval (95 %)" in shown.stdout
+    assert "interval (95 %)" not in shown.stderr
     assert "Next:" not in shown.stdout
 
 
