@@ -291,14 +291,17 @@ def rough_level_m2(legs: Sequence[Leg]) -> float | None:
 
     Out and back slope and wind cancel, but for the square of the wind.
     """
-    known = [leg for leg in legs if np.isfinite(leg.power_w[1:]).all()]
-    ways = [[_rough_cda_m2(leg) for leg in known if leg.direction == way] for way in (1, -1)]
-    if not ways[0] or not ways[1]:
-        return None
-    return 0.5 * float(np.median(ways[0]) + np.median(ways[1]))
+    energy, cubed = 0.0, 0.0
+    for way in (1, -1):
+        mine = [g for g in legs if g.direction == way and np.isfinite(g.power_w[1:]).all()]
+        if not mine:
+            return None
+        # Sums of both directions, for in a wind the CdA of one is far too high, of the other low.
+        energy += float(np.median([energy_taken_j(g)[-1] for g in mine]))
+        cubed += float(np.median([_cubed(g) for g in mine]))
+    return CDA_M2 + energy / (HALF_DENSITY_KG_M3 * cubed)
 
 
-def _rough_cda_m2(leg: Leg) -> float:
+def _cubed(leg: Leg) -> float:
     v = 0.5 * (leg.speed_m_s[1:] + leg.speed_m_s[:-1])
-    cubed = float(np.sum(v**3 * np.diff(leg.time_s)))
-    return CDA_M2 + float(energy_taken_j(leg)[-1]) / (HALF_DENSITY_KG_M3 * cubed)
+    return float(np.sum(v**3 * np.diff(leg.time_s)))
