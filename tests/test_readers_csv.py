@@ -170,3 +170,13 @@ def test_any_mutation_is_a_recording_or_a_cda_error(tmp_path, spots, end):
     except CdaError:
         return
     assert np.all(np.diff(ride.time_s) > 0)
+
+
+def test_a_first_stamp_that_is_missing_is_no_text(tmp_path):
+    rows = ["time,power_w,speed_m_s", ",200,10", "2026-05-09T07:00:01Z,201,10",
+            "2026-05-09T07:00:02Z,202,10", "not a time,203,10"]  # fmt: skip
+    path = tmp_path / "ride.csv"
+    path.write_text("\n".join(rows) + "\n")
+    ride = read_recording(path)
+    assert list(ride.power_w) == [201.0, 202.0]
+    assert "stamps-unusable" in {f.code for f in ride.findings}

@@ -340,7 +340,8 @@ def _any_stamps(
     """Return Unix time of stamps that may be numbers, have decimal commas, or be none at all."""
     import pandas as pd
 
-    sample = next((t for t in texts if t and t != "nan"), "")
+    # A missing field stays a missing value here, and is no text.
+    sample = next((t for t in texts if isinstance(t, str) and t and t != "nan"), "")
     if re.fullmatch(r"\d+([.,]\d+)?", sample):
         values = pd.to_numeric(texts.str.replace(",", "."), errors="coerce").to_numpy(np.float64)
         return (values / 1000.0 if np.nanmedian(values) > 1e11 else values), None
