@@ -127,7 +127,7 @@ def _savings(
         reference=reference,
         corrected_cda_m2=_corrected(joint, draws, reference) if known else None,
     )
-    held, break_even = times.held_s, times.break_even_w
+    draws, held, break_even = times.draws, times.held_s, times.break_even_w
     today = held[reference]
     saved_throughout = today - held  # column 0 is the value at the mean of everything
     shares = np.array([1.0 if c.hold_share is None else c.hold_share for c in candidates])

@@ -8,7 +8,7 @@ ends of an interval to half a second over 180 km; the shift has a fixed seed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -79,6 +79,16 @@ class Draws:
             power_cost_w=np.asarray(power_cost_w, dtype=np.float64),
             **{name: values[cut] for name, values in self.shared.items()},  # type: ignore[arg-type]
             **self.constants,  # type: ignore[arg-type]
+        )
+
+    def first(self, count: int) -> Draws:
+        """Return the mean and the first `count` draws: a shorter piece of the same sequence."""
+        cut = slice(0, 1 + count)
+        return replace(
+            self,
+            cda_m2=self.cda_m2[:, cut],
+            power_cost_w=self.power_cost_w[:, cut],
+            shared={name: values[cut] for name, values in self.shared.items()},
         )
 
 

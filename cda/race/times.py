@@ -32,6 +32,10 @@ FRESH = 200
 RIDES_TIMES_STRETCHES = 3e7
 CHUNK = 4096
 LARGEST_ERROR_S = 0.5
+# Where the response is off by more, fewer draws are taken and each is ridden in full: as many as
+# make this many rides times stretches, but not fewer than `FEWEST_DRAWS`.
+FULL_RIDES_TIMES_STRETCHES = 6e7
+FEWEST_DRAWS = 512
 WIDE_S_PER_KM = 1.0
 FINE_RIDES = 48
 # Costs tried for the break-even power, as parts of that on the flat.
@@ -46,6 +50,8 @@ class RaceTimes:
     ----------
     held_s : ndarray, shape (positions, 1 + draws)
         Time with each position held wherever it can be; column 0 at the mean of everything. [s]
+    draws : Draws
+        Those of `held_s`: as given, or the first of them.
     corrected_s : ndarray, shape (positions,), or None
         The same at the mean with other drag areas. [s]
     break_even_w : tuple of float or None
@@ -58,6 +64,7 @@ class RaceTimes:
     """
 
     held_s: Array
+    draws: Draws
     corrected_s: Array | None
     break_even_w: tuple[float | None, ...]
     free_gain_s: Array
@@ -105,6 +112,7 @@ def _flat(race: Race, draws: Draws, reference: int, corrected_cda_m2: Array | No
     free = draws.rides(draws.cda_m2[:, :1], reference=reference, only_mean=True)
     return RaceTimes(
         held_s=held,
+        draws=draws,
         corrected_s=corrected,
         break_even_w=_named(cost, reference),
         free_gain_s=held[reference, 0] - race_time(race, free)[:, 0],
@@ -208,6 +216,17 @@ def _on_course(
             f"others; at {positions * fresh} rides it was not fitted to, times are off by at most "
             f"{error:.2f} s and what is saved by {saved_error:.2f} s"
         )
+        if max(error, saved_error) > LARGEST_ERROR_S:
+            # Limits that begin to bind bend the time more than the response can follow.
+            draws = draws.first(_fewer(race, way, positions, columns))
+            few = draws.rides(draws.cda_m2, draws.power_cost_w, reference=reference).flat()
+            of_few = inputs_of(few, road, direction_known=known, folded=folded)
+            held = _ridden(race, road, few, of_few).reshape(positions, -1)
+            said = (
+                f"all {held.size} rides of {held.shape[1]} draws over the course in full: a "
+                f"response fitted to some was off by {max(error, saved_error):.1f} s"
+            )
+            error = saved_error = 0.0
     by_cost = ridden[: positions * COST_PARTS.size].reshape(positions, -1)
     corrected = None if corrected_cda_m2 is None else ridden[positions * COST_PARTS.size :]
 
@@ -230,6 +249,7 @@ def _on_course(
     )
     return RaceTimes(
         held_s=held,
+        draws=draws,
         corrected_s=corrected,
         break_even_w=tuple(break_even),
         free_gain_s=today - by_cost[:, 0],
@@ -263,10 +283,23 @@ def _all_in_full(race: Race, way: RaceRoad, rides: Rides) -> bool:
     """Say whether every draw is ridden: limits of speed, and not too long a road for it."""
     if not np.any(np.isfinite(way.road.limit_m_s)):
         return False
+    windy = bool(np.any(rides.wind_m_s))
+    return rides.mass_kg.size * _stretches(race, way, windy) <= RIDES_TIMES_STRETCHES
+
+
+def _stretches(race: Race, way: RaceRoad, windy: bool) -> int:
+    """Return over how many stretches one ride is integrated."""
     each = way.road.length_m.size * (1 if race.settings.laps == 1 else 2)
-    if np.any(rides.wind_m_s) and not race.direction_known:
-        each *= DIRECTION_NODES
-    return rides.mass_kg.size * each <= RIDES_TIMES_STRETCHES
+    return each * (DIRECTION_NODES if windy and not race.direction_known else 1)
+
+
+def _fewer(race: Race, way: RaceRoad, positions: int, columns: int) -> int:
+    """Return how many draws of each position are ridden in full, a power of two."""
+    at_once = FULL_RIDES_TIMES_STRETCHES / (positions * _stretches(race, way, True))
+    count = FEWEST_DRAWS
+    while 2 * count <= min(at_once, columns - 1):
+        count *= 2
+    return min(count, columns - 1)
 
 
 def _in_chunks(race: Race, road: Road, rides: Rides) -> Array:

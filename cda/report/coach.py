@@ -73,7 +73,7 @@ def _minutes(savings: Savings) -> list[Block]:
             text=(
                 f"The race: {race_words(savings)}. The positions are alternatives: choose one; "
                 f"their minutes are never added up. All are against “{shown(today.label)}”, "
-                f"as ridden today, whose race time comes to {clock_length(today.time_s)} "
+                f"as ridden today, whose time on the bike comes to {clock_length(today.time_s)} "
                 f"({clock_length(today.time_interval_s[0])} to "
                 f"{clock_length(today.time_interval_s[1])})."
             )

@@ -202,7 +202,8 @@ def savings_headline(savings: Savings) -> str:
         )
     if best.saved_s > 0:
         return (
-            f"Not decided yet: {name} is the first candidate; at {where} it {gain} "
+            f"Not decided yet: {name} is the first candidate to practise; at {where} it {gain} "
+            "as measured "
             f"({span}, {level}) against {today}, {held}; more runs are needed to say so."
         )
     if is_decided(best):
@@ -277,11 +278,20 @@ def undecided_words(savings: Savings) -> str | None:
         for a, b in savings.undecided
         if savings.reference not in (a, b)
     ]
+    rows = [p for p in ordered(savings) if not p.reference]
     said = [f"Not decided against today: {', '.join(against)}."] if against else []
     if len(others) > MOST_PAIRS_NAMED:
         said.append(f"Not decided between {len(others)} pairs of the others.")
     elif others:
         said.append(f"Not decided between {', '.join(others)}.")
+    told = [
+        f"{letter.get(a.id, a.id)} before {letter.get(b.id, b.id)}"
+        for k, a in enumerate(rows)
+        for b in rows[k + 1 :]
+        if (a.id, b.id) not in savings.undecided and (b.id, a.id) not in savings.undecided
+    ]
+    if told and len(told) <= MOST_PAIRS_NAMED:
+        said.append(f"Decided, each pair by itself: {', '.join(told)}.")
     return " ".join([*said, equal])
 
 
@@ -357,7 +367,7 @@ def position_sentence(
         verdict = (
             "is not known to differ from" if position.decided is None else "is not decided against"
         )
-        return f"{name} {verdict} {today}: it {gain} {span} {held}{_price(position)}."
+        return f"{name} {verdict} {today}: as measured it {gain} {span} {held}{_price(position)}."
     if position.saved_s <= 0.0:
         return f"Leave {name}: it {gain} {span} against {today}, {held}."
     start = f"Practise {name} first" if first else f"Or choose {name}"
@@ -381,8 +391,8 @@ def more_runs_words(more_runs: Mapping[str, object] | None) -> str:
     if often is None:
         return "no sensible number of such runs would decide it"
     return (
-        f"about {often} runs of each in all, as good as these, would decide a difference as "
-        "large as it looks with a probability of 80 %, "
+        f"about {often} runs of each in all (those ridden counted), as good as these, would decide "
+        "a difference as large as it looks with a probability of 80 %, "
         + ("no sensible number" if oftener is None else f"about {oftener}")
         + " with 90 %"
     )
