@@ -243,3 +243,23 @@ def test_the_example_course_is_90_km_of_hills_with_twelve_limited_bends() -> Non
     bends = int(np.sum(np.diff(limited) == 1))
     assert example.settings.turns is not None
     assert bends * example.settings.laps == example.settings.turns.count == 12
+
+
+def test_where_the_response_is_off_fewer_draws_are_ridden_each_in_full(
+    lap: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from cda.race import times as rooms
+
+    estimate, at = make_estimate(), race(lap, wind=KNOWN_WIND)
+    fitted = time_savings(estimate, at)
+    monkeypatch.setattr(rooms, "LARGEST_ERROR_S", 0.0)
+    monkeypatch.setattr(rooms, "FULL_RIDES_TIMES_STRETCHES", 0.0)
+    ridden = time_savings(estimate, at)
+    said = next(f.message for f in ridden.findings if f.code == "race-response")
+    many = len(ridden.positions)
+    assert f"all {many * 513} rides of 513 draws over the course in full" in said
+    for a, b in zip(fitted.positions, ridden.positions, strict=True):
+        assert b.saved_s == pytest.approx(a.saved_s, abs=0.5)
+        # 512 draws instead of 16 384: the ends move by a small part of the interval
+        width = a.saved_interval_s[1] - a.saved_interval_s[0]
+        assert b.saved_interval_s == pytest.approx(a.saved_interval_s, abs=0.05 * width + 0.5)
