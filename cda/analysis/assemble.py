@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -388,8 +389,13 @@ def settings_used(sessions: Sequence[Session]) -> dict[str, object]:
 
 def software() -> dict[str, str]:
     """Return the versions that the numbers were made with."""
+    return dict(_versions())
+
+
+@cache
+def _versions() -> tuple[tuple[str, str], ...]:
     import platform
     from importlib.metadata import version
 
     names = ("numpy", "scipy", "pandas", "lmfit", "pydantic", "fitdecode")
-    return {"python": platform.python_version()} | {name: version(name) for name in names}
+    return (("python", platform.python_version()), *((name, version(name)) for name in names))

@@ -161,6 +161,7 @@ def fit_days(
             system.components,
             [PRIORS[c] for c in system.component_names],
             fixed=total_of(system.fixed),
+            start=theta,
         )
         if last:
             beta = beta + posterior.mean()

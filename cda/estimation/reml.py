@@ -259,6 +259,7 @@ def variance_posterior(
     priors: Sequence[LogNormalPrior],
     *,
     fixed: Array | float = 0.0,
+    start: Array | None = None,
 ) -> VariancePosterior:
     """Average over the posterior of the standard deviations on a grid along its own axes.
 
@@ -268,8 +269,11 @@ def variance_posterior(
         As in the module's docstring.
     priors : sequence of LogNormalPrior
         One for each component.
+    start : ndarray, shape (p,), or None
+        Where the search for the mode begins; None begins at the medians of the priors.
     """
-    start = np.array([p.median for p in priors])
+    if start is None:
+        start = np.array([p.median for p in priors])
     mode, log_covariance = maximise_restricted_likelihood(
         y, x, components, fixed=fixed, start=start, priors=priors
     )
