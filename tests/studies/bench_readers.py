@@ -109,9 +109,14 @@ def main() -> None:
         for suffix, data in files(round(3600 * options.hours)).items():
             path = Path(folder) / f"ride.{suffix}"
             path.write_bytes(data)
-            decoding = seconds_of(lambda s=suffix, d=data: decoders[s](d))
-            reading = min(seconds_of(lambda p=path: read_recording(p)) for _ in range(2))
-            decoding = min(decoding, seconds_of(lambda s=suffix, d=data: decoders[s](d)))
+            turns = [
+                (
+                    seconds_of(lambda s=suffix, d=data: decoders[s](d)),
+                    seconds_of(lambda p=path: read_recording(p)),
+                )
+                for _ in range(4)
+            ]
+            decoding, reading = (min(turn[k] for turn in turns) for k in (0, 1))
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
             print(
                 f"{suffix}: {len(data) / 1e6:5.1f} MB, decoding {decoding:5.2f} s, reading "
