@@ -245,7 +245,7 @@ def _table(text: str, separator: str, name: str, findings: list[Finding]) -> pd.
             index_col=False,
             skipinitialspace=True,
             on_bad_lines="skip",
-            low_memory=True,
+            low_memory=False,
             dtype={"time": str},
         )
     except Exception as error:  # pandas raises many kinds on what is no table

@@ -291,8 +291,8 @@ RIDDEN: dict[str, tuple[dict[str, Any], set[str], bool]] = {
     "zero drifts 12 W/h, not seen coasting, 24 runs": (
         {"n_positions": 4, "power_offset_drift_w_per_h": -12.0}, {"power-zero-drifting"}, False
     ),
-    "wind that shifts (5 m/s, 25 min)": (
-        {"slow_sd_m_s": 5.0, "slow_time_s": 1500.0}, {"wind-shifting"}, False
+    "wind that shifts (5 m/s, 15 min)": (
+        {"slow_sd_m_s": 5.0, "slow_time_s": 900.0}, {"wind-shifting"}, False
     ),
     "gusts of 3.5 m/s": ({"gust_sd_m_s": 3.5}, {"gusty-wind"}, False),
 }  # fmt: skip
