@@ -1,7 +1,8 @@
-"""`cda report` on a FIT example against its floor, taken in turn: run by hand.
+"""`cda report` on a FIT example against its floor and against `cda fit`, in turn: run by hand.
 
-The floor is one process that imports numpy, pandas, scipy, lmfit and matplotlib, decodes the same
-file with fitdecode, and does nothing else.
+The report with all figures is to cost at most the cost of the fit again. The floor is one process
+that imports numpy, pandas, scipy, lmfit and matplotlib, decodes the same file with fitdecode, and
+does nothing else.
 
     python -m tests.studies.bench_report [SESSION RACE]
 """
@@ -45,14 +46,25 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "page.html"
         words = (REPORT, "report", session, "--race", race, "--out", out)
-        once(*words), once(FLOOR, ride)  # compiled and cached
-        reports, floors = [], []
-        for _ in range(ROUNDS):
-            floors.append(once(FLOOR, ride))
-            reports.append(once(*words))
-    floor, report = statistics.median(floors), statistics.median(reports)
-    print(f"floor  {floor:6.2f} s\nreport {report:6.2f} s")
-    print(f"cda report / floor = {report / floor:.2f} (at most 4)")
+        bare = (REPORT, "report", session, "--out", out)
+        kinds = {
+            "floor": (FLOOR, ride),
+            "fit": (REPORT, "fit", session),
+            "report without race": bare,
+            "report": words,
+        }
+        taken: dict[str, list[float]] = {kind: [] for kind in kinds}
+        for turn in range(ROUNDS + 1):
+            for kind, command in kinds.items():
+                seconds = once(*command)
+                if turn:  # the first time compiles and caches
+                    taken[kind].append(seconds)
+    middle = {kind: statistics.median(seconds) for kind, seconds in taken.items()}
+    for kind, seconds in middle.items():
+        print(f"{kind:20s} {seconds:6.2f} s")
+    print(f"cda report / floor = {middle['report'] / middle['floor']:.2f} (at most 4)")
+    for kind in ("report without race", "report"):
+        print(f"{kind} / fit = {middle[kind] / middle['fit']:.2f} (at most 2)")
 
 
 if __name__ == "__main__":
