@@ -140,7 +140,7 @@ def read_csv(
     text = decode_text(data)
     if "\0" in text:
         raise RecordingError("not a text file", where=name, fix="export the ride as CSV again")
-    first_line = text.lstrip().split("\n", 1)[0].split("\r", 1)[0]
+    first_line = text[:1_000_000].lstrip().split("\n", 1)[0].split("\r", 1)[0]
     headers, separator = header_columns(first_line)
     findings: list[Finding] = []
     chosen = _choose(headers, columns or {}, name, findings)
