@@ -206,8 +206,10 @@ def test_the_weights_of_the_ends_have_mean_one_and_are_the_same_both_ways() -> N
     assert np.diff(summed) * 2000 == pytest.approx(0.5 * (value[1:] + value[:-1]), abs=2e-3)
 
 
-@pytest.mark.parametrize("time_s", [15.0, 25.0, 60.0])
-def test_weighted_ends_come_near_the_best_mean_of_a_gust_process(time_s: float) -> None:
+@pytest.mark.parametrize(("time_s", "gained"), [(15.0, 0.5), (25.0, 0.5), (60.0, 0.45)])
+def test_weighted_ends_come_near_the_best_mean_of_a_gust_process(
+    time_s: float, gained: float
+) -> None:
     # Against the best linear unbiased mean of an Ornstein-Uhlenbeck process over 109 s, whose
     # variance is 2 / (2 + duration/time) (Grenander 1954, from memory).
     duration = 109.0
@@ -216,7 +218,7 @@ def test_weighted_ends_come_near_the_best_mean_of_a_gust_process(time_s: float) 
     plain = 2.0 / r * (1.0 - (1.0 - np.exp(-r)) / r)
     weighted = leg_mean_share(duration, time_s)
     assert best < weighted < plain
-    assert (plain - weighted) / (plain - best) > 0.45  # about half of what there is to gain
+    assert (plain - weighted) / (plain - best) > gained  # of what there is to gain
 
 
 def test_weighted_sums_take_the_same_share_of_a_steady_leg() -> None:
