@@ -38,6 +38,10 @@ if TYPE_CHECKING:
 
 
 LEAST_CROSSWIND_M_S = 0.2  # nowhere outdoors is the air across the road quite still
+# Standard deviation over mean speed, gusts and slow wind together, at the height of a rider:
+# gusts alone make 1 / ln(z / z0) = 0.3 to 0.5 of it for z = 1.2 m over grass and hedges
+# (EN 1991-1-4, equation 4.7, from memory), slow wind adds to it.
+UNSTEADINESS = 0.5
 
 
 def estimate_cda(
@@ -84,7 +88,7 @@ def estimate_cda(
     days = [day_inputs(one, cut, positions) for one, cut in zip(sessions, legs, strict=True)]
     first = fit_days(days, positions, rounds=1, systematic=False)
     days = _with_crosswind(days, first)
-    fit = fit_days(days, positions, start=first.beta)
+    fit = fit_days(days, positions, before=first)
     return _estimate(sessions, legs, days, fit, positions, reference, level, monte_carlo, progress)
 
 
@@ -223,7 +227,10 @@ def _with_crosswind(days: Sequence[DayInputs], first: Fit) -> list[DayInputs]:
 
     Gusts and slow wind blow across as hard as along. Without a reading the mean part across is
     taken as large as the mean part along: over all directions the two are alike. The square of
-    the fitted mean is too large by its own variance, which is taken off.
+    the fitted mean is too large by its own variance, which is taken off. It may be far from the
+    truth: wind straight across leaves nothing along the road. How unsteady the wind was says how
+    strong it was, to a factor of 1.4 or so, and its square is what the square of the part along
+    may be wrong by: 0.7 of it over all directions, 0.9 with that factor.
     """
     changed = []
     for day in days:
@@ -241,7 +248,8 @@ def _with_crosswind(days: Sequence[DayInputs], first: Fit) -> list[DayInputs]:
             continue
         if day.headwind_m_s is None:
             mean = max(along, LEAST_CROSSWIND_M_S**2)
-            sd = CROSSWIND_FLOOR_M_S**2 + mean
+            strength = (gust + slow) / UNSTEADINESS**2
+            sd = CROSSWIND_FLOOR_M_S**2 + max(mean, min(0.9 * strength, 16.0))
         changed.append(
             replace(
                 day,

@@ -113,6 +113,7 @@ def fit_days(
     *,
     rounds: int = 2,
     start: Array | None = None,
+    before: Fit | None = None,
     systematic: bool = True,
 ) -> Fit:
     """Estimate CdA of each position from one or more days.
@@ -125,7 +126,10 @@ def fit_days(
     rounds : int
         How often variance components and fixed effects are settled in turn.
     start : ndarray, shape (q,), or None
-        Fixed effects of an earlier fit of the same legs; None begins with the global fit.
+        Fixed effects to begin with; None begins with the global fit.
+    before : Fit or None
+        An earlier fit of the same legs: its fixed effects and variances are where this one begins,
+        and count as a round.
     systematic : bool
         Work out what the systematic inputs contribute; a fit that only looks for the wind need not.
 
@@ -142,16 +146,26 @@ def fit_days(
                 fix="ride every run out and back over the same stretch",
             )
     if len(days) > 1:
-        days = [_with_own_wind_scale(day, *own) for day, own in _own_winds(days, positions)]
-    names = fixed_effect_names(days, positions)
-    beta, at_bound = _global_fit(days, positions, names) if start is None else (start, ())
-    if at_bound:
-        raise EstimationError(
-            f"the legs ask for a value out of this world: {', '.join(at_bound)}",
-            fix="check masses, the power meter's zero, the air and the runs' laps or times",
+        scaled = (
+            _own_winds(days, positions)
+            if before is None
+            else [(day, before.wind_scale[day.key]) for day in days]
         )
+        days = [_with_own_wind_scale(day, *own) for day, own in scaled]
+    names = fixed_effect_names(days, positions)
     slow_variance = 0.0
     posterior: VariancePosterior | None = None
+    if before is None:
+        beta, at_bound = _global_fit(days, positions, names) if start is None else (start, ())
+        if at_bound:
+            raise EstimationError(
+                f"the legs ask for a value out of this world: {', '.join(at_bound)}",
+                fix="check masses, the power meter's zero, the air and the runs' laps or times",
+            )
+    else:
+        beta, posterior = before.beta, before.posterior
+        slow_variance = _slow_variance(before.system, before.posterior)
+        rounds -= 1
     for last in [False] * (rounds - 1) + [True]:
         theta = None if posterior is None else np.exp(posterior.weight @ np.log(posterior.theta))
         beta, system = _settle(days, positions, beta, theta, slow_variance)
@@ -166,9 +180,7 @@ def fit_days(
         if last:
             beta = beta + posterior.mean()
         else:
-            slow = posterior.theta[:, system.component_names.index("slow_wind")]
-            # Capped: a day of violent wind must not turn into a drag of its own.
-            slow_variance = min(float(posterior.weight @ slow**2), 1.0)
+            slow_variance = _slow_variance(system, posterior)
     assert posterior is not None
     gain = posterior.gain()
     mean_components = np.asarray(posterior.weight @ posterior.theta**2)
@@ -194,6 +206,15 @@ def fit_days(
         slow_variance=slow_variance,
         wind_scale={day.key: (day.leg_wind_scale, day.slow_wind_scale) for day in days},
     )
+
+
+def _slow_variance(system: System, posterior: VariancePosterior) -> float:
+    """Return the slow wind's variance that drag feels [m^2/s^2].
+
+    Capped: a day of violent wind must not turn into a drag of its own.
+    """
+    slow = posterior.theta[:, system.component_names.index("slow_wind")]
+    return min(float(posterior.weight @ slow**2), 1.0)
 
 
 def _own_winds(

@@ -86,34 +86,36 @@ def mark_estimate(simulated) -> MarkAnswer:
 
     def gls(theta, y, x, per_wind, per_area, beta):
         v = covariance(theta, per_wind, per_area)
-        factor = cho_factor(v, lower=True)
+        factor = cho_factor(v, lower=True, check_finite=False)
         seen = np.zeros(p + 2)
         seen[p] = 1.0
-        info = x.T @ cho_solve(factor, x) + np.outer(seen, seen) / 0.25**2
-        rhs = x.T @ cho_solve(factor, y) + seen * (height_seen - beta[p]) / 0.25**2
+        solved = cho_solve(factor, np.column_stack([x, y]), check_finite=False)
+        info = x.T @ solved[:, :-1] + np.outer(seen, seen) / 0.25**2
+        rhs = x.T @ solved[:, -1] + seen * (height_seen - beta[p]) / 0.25**2
         step = np.linalg.solve(info, rhs)
-        r = y - x @ step
         logdet = 2 * np.log(np.diag(factor[0])).sum() + np.linalg.slogdet(info)[1]
-        quad = r @ cho_solve(factor, r) + (height_seen - beta[p] - step[p]) ** 2 / 0.25**2
-        return step, 0.5 * (logdet + quad), np.linalg.inv(info)
+        quad = (y - x @ step) @ (solved[:, -1] - solved[:, :-1] @ step)
+        quad += (height_seen - beta[p] - step[p]) ** 2 / 0.25**2
+        return step, 0.5 * (logdet + quad), info
 
-    cov = np.eye(p + 2)
+    info = np.eye(p + 2)
     for _ in range(6):
         y, x, per_wind, per_area = rows(beta)
         args = (y, x, per_wind, per_area, beta)
         best = minimize(
             lambda th, a=args: gls(th, *a)[1] + 0.5 * (((th - median) / log_sd) ** 2).sum(),
             theta,
-            method="Nelder-Mead",
-            options={"xatol": 0.02, "fatol": 1e-3},
+            method="BFGS",
+            options={"gtol": 1e-3, "eps": 1e-5},
         )
         theta = best.x
-        step, _, cov = gls(theta, *args)
+        step, _, info = gls(theta, *args)
         beta = beta + step
         if np.abs(step[:p]).max() < 1e-6:
             break
     return MarkAnswer(
-        cda_m2={name: float(beta[i]) for i, name in enumerate(names)}, covariance=cov[:p, :p]
+        cda_m2={name: float(beta[i]) for i, name in enumerate(names)},
+        covariance=np.linalg.inv(info)[:p, :p],
     )
 
 

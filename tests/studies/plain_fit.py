@@ -184,7 +184,7 @@ def prepared(session: Session) -> tuple[list[DayInputs], list[str]]:
 def quick_regression(days: list[DayInputs], positions: list[str]) -> None:
     """Do what `estimate_cda` does with the legs: a first fit, then the second with all effects."""
     first = analysis.fit_days(days, positions, rounds=1)
-    analysis.fit_days(days, positions, start=first.beta)
+    analysis.fit_days(days, positions, before=first)
 
 
 def plain_regression(days: list[DayInputs], positions: list[str]) -> dict[str, float]:
