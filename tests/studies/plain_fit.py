@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from cda.session import Session
 
     Array = np.ndarray
+    Before = tuple[Array, Array, float]  # fixed effects, standard deviations, slow variance
 
 NODES = (-2.4, -1.2, 0.0, 1.2, 2.4)
 
@@ -157,19 +158,16 @@ class Plain:
         )
         return weight @ np.array(steps), np.exp(weight @ np.log(np.array(thetas)))
 
-    def estimate(self, start: Array | None = None, rounds: int = 2) -> Array:
-        """Return the fixed effects."""
-        beta = self.globally() if start is None else start
-        theta = np.array([PRIORS[c].median for c in self.system(beta).component_names])
-        slow = 0.0
-        for last in [False] * (rounds - 1) + [True]:
-            beta = self.settled(beta, theta, slow)
-            mean, theta = self.averaged(self.system(beta, slow))
-            if last:
-                beta = beta + mean
-            else:
-                slow = min(self.slow, 1.0)
-        return beta
+    def estimate(self, before: Before | None = None) -> Before:
+        """Return fixed effects and variances, from scratch or with those of an earlier fit."""
+        if before is None:
+            beta, slow = self.globally(), 0.0
+            theta = np.array([PRIORS[c].median for c in self.system(beta).component_names])
+        else:
+            beta, theta, slow = before
+        beta = self.settled(beta, theta, slow)
+        mean, theta = self.averaged(self.system(beta, slow))
+        return beta + mean, theta, min(self.slow, 1.0)
 
 
 def prepared(session: Session) -> tuple[list[DayInputs], list[str]]:
@@ -190,14 +188,16 @@ def quick_regression(days: list[DayInputs], positions: list[str]) -> None:
 def plain_regression(days: list[DayInputs], positions: list[str]) -> dict[str, float]:
     """Return CdA of every position, with every systematic effect along the way, plainly."""
     plain = Plain(days, positions)
-    beta = plain.estimate(plain.estimate(rounds=1))
+    settled = plain.estimate(plain.estimate())
     (day,) = days
     for name in sorted(SYSTEMATIC_INPUTS):
         sd = day.systematic_sd.get(name, 0.0)
         if sd > 0.0:
-            ends = [Plain([shifted(day, name, s * sd)], positions).estimate(beta) for s in (1, -1)]
+            ends = [
+                Plain([shifted(day, name, s * sd)], positions).estimate(settled)[0] for s in (1, -1)
+            ]
             assert np.isfinite(ends[0] - ends[1]).all()
-    return dict(zip(positions, beta[: len(positions)].tolist(), strict=True))
+    return dict(zip(positions, settled[0][: len(positions)].tolist(), strict=True))
 
 
 def main() -> None:
