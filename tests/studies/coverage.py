@@ -9,9 +9,9 @@ be broken off and taken up. Seeds are 1000 * scenario number + session number, f
 first run; what is drawn is said in scenarios.py, how it is scored in coverage_table.py, and what
 could be known at best in oracle.py.
 
-The checks of the ride move no number and take a third of the time. They are made in the first 20
-sessions of every scenario, which are estimated without them as well and must give the same
-numbers to the last digit kept, and in all sessions of scenarios whose findings are counted.
+Checks, curves and ranking move none of the numbers and take a third of the time. They are made in
+the first 20 sessions of every scenario, which are estimated without them as well and must give
+the same numbers to the last digit kept, and in all sessions of scenarios whose findings count.
 
 Besides the estimate as the user gets it, the same ride is estimated again where there is
 something to compare: without its airspeed channel, and with the runs left out that the estimate
@@ -27,7 +27,7 @@ import os
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -40,7 +40,7 @@ import numpy as np
 from tests.studies.scenarios import GROUPS, NOT_POOLED, SCENARIOS, seed_of
 
 if TYPE_CHECKING:
-    from contextlib import AbstractContextManager
+    from collections.abc import Iterator
 
     from cda.results import Estimate
     from cda.session import Session
@@ -122,13 +122,27 @@ def _estimate(session: Session, truth: dict[str, float]) -> tuple[Estimate, dict
     return estimate, {"positions": _short(positions), "differences": _short(differences)}
 
 
-def without_checks() -> AbstractContextManager[object]:
-    """Return a context in which `estimate_cda` makes no checks of the ride."""
+@contextmanager
+def without_checks() -> Iterator[None]:
+    """Leave out of `estimate_cda` what moves none of the numbers kept: checks, curves, ranking."""
 
     def nothing(*_: object) -> list[object]:
         return []
 
-    return patch.multiple("cda.analysis.line", _checks=nothing, _spoiled=nothing)
+    with (
+        patch.multiple(
+            "cda.analysis.line",
+            _checks=nothing,
+            _spoiled=nothing,
+            curves_and_profiles=lambda *_: ((), ()),
+        ),
+        patch.multiple(
+            "cda.comparison",
+            _smallest_p=lambda *_: np.ones(1),
+            _probability_best=lambda against, *_: dict.fromkeys([name for name, _ in against], 0.0),
+        ),
+    ):
+        yield
 
 
 def _short(rows: list[tuple[float, ...]]) -> list[list[float]]:
