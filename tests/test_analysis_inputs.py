@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from cda.air import air_density, normal_gravity, station_pressure
-from cda.analysis.inputs import day_inputs, gravity_of, leg_density, road_elevation_m
-from cda.estimation import DayInputs
+from cda.analysis.inputs import day_inputs, gravity_of, gust_share, leg_density, road_elevation_m
+from cda.analysis.line import _with_crosswind
+from cda.estimation import DayInputs, fit_days
 from cda.legs import LegSet, cut_legs
 from cda.session import AirReading, Session
 from tests.analysis_rides import small_ride, with_settings
+from tests.leg_totals import SYSTEMATIC, Design, draw_day
 
 POSITIONS = ("position-a", "position-b")
 SHORTER = float(np.exp(-0.5 * np.radians(10.0) ** 2))
@@ -124,6 +126,29 @@ def test_wind_from_the_side_is_crosswind(legs: LegSet) -> None:
     )
     # sideways, the direction is what makes the headwind uncertain
     assert day.headwind_sd_m_s == pytest.approx(np.hypot(c * spread, 0.3), abs=1e-3)
+
+
+def test_what_nobody_read_of_the_crosswind_is_uncertain_by_as_much_as_it_is_wrong() -> None:
+    # 2.5 m/s from anywhere, gusts of 0.9 m/s (0.45 over a leg), slow wind of 0.7 m/s: straight
+    # across, nothing is seen along the road, and only the unsteadiness tells of it.
+    rng = np.random.default_rng(41)
+    wrong = []
+    for angle in np.linspace(0.0, np.pi, 60, endpoint=False):
+        design = Design(
+            wind_m_s=2.5 * float(np.cos(angle)),
+            crosswind_m_s=2.5 * float(np.sin(angle)),
+            leg_wind_sd_m_s=0.45,
+            slow_wind_sd_m_s=0.7,
+            systematic_sd=SYSTEMATIC | {"crosswind_squared": 0.0},
+        )
+        day = replace(
+            draw_day(design, rng), headwind_m_s=None, headwind_sd_m_s=3.0, crosswind_squared=0.16
+        )
+        first = fit_days([day], ("a", "b", "c"), rounds=1, systematic=False)
+        (told,) = _with_crosswind([day], first)
+        true = design.crosswind_m_s**2 + 0.45**2 / gust_share(day.energies) + 0.7**2
+        wrong.append((true - told.crosswind_squared) / told.systematic_sd["crosswind_squared"])
+    assert 0.5 < float(np.sqrt(np.mean(np.square(wrong)))) < 1.2
 
 
 def test_wind_read_at_the_rider_is_not_scaled(legs: LegSet) -> None:
