@@ -135,6 +135,20 @@ def leg_mean_share(duration_s: float, time_s: float) -> float:
     return float(weight @ np.exp(-lag) @ weight)
 
 
+@lru_cache(maxsize=4096)
+def leg_end_share(duration_s: float, time_s: float) -> float:
+    """Return the covariance of a unit gust process at a leg's end with the leg's weighted mean.
+
+    Parameters
+    ----------
+    duration_s, time_s : float
+        Of the leg; correlation time of the gusts. The means of two legs with a pause between
+        them have the covariance of both shares times exp(-pause / time).
+    """
+    at = (np.arange(120) + 0.5) / 120
+    return float(end_weights(at)[0] @ np.exp(-at * (duration_s / time_s)) / 120)
+
+
 def leg_energies(legs: Sequence[Leg], *, weigh_ends: bool = False) -> LegEnergies:
     """Return the energy terms of legs.
 

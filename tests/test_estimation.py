@@ -12,9 +12,10 @@ from scipy.stats import t as student
 
 import cda.estimation.day
 from cda.comparison import compare, welch_satterthwaite
+from cda.elevation import end_weights
 from cda.errors import EstimationError
 from cda.estimation import DayInputs, Fit, fit_days
-from cda.estimation.fit import PRIORS, SLOW_WIND_TIME_S
+from cda.estimation.fit import PRIORS, SLOW_WIND_TIMES_S
 from cda.estimation.model import build_system
 from cda.estimation.reml import (
     LogNormalPrior,
@@ -28,7 +29,7 @@ from cda.estimation.reml import (
 from tests.leg_totals import Design, draw_day
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
 POSITIONS = ("a", "b", "c")
 TRUTH = np.array(Design().cda_m2)
@@ -159,13 +160,27 @@ def test_slow_wind_fades_with_time_turns_with_the_leg_and_ends_with_the_day() ->
     rng = np.random.default_rng(1)
     days = [draw_day(Design(), rng, key=key) for key in ("s1", "s2")]
     beta = np.array([*TRUTH, 1.0, 1.5, 0.0045, 1.0, 1.5, 0.0045])
-    system = build_system(days, POSITIONS, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0)
+    system = build_system(days, POSITIONS, beta, slow_times_s=SLOW_WIND_TIMES_S, slow_variance=0.0)
     slow = system.components[system.component_names.index("slow_wind")]
+    gusts = system.components[system.component_names.index("leg_wind")]
     e, n = days[0].energies, len(days[0].run)
+    # By brute force: weighted means over legs of a process with each correlation time.
+    at = (np.arange(200) + 0.5) / 200
+    weight, duration = end_weights(at)[0] / 200, e.duration_s.mean()
+
+    def means(i: int, j: int, times: Sequence[float]) -> float:
+        lag = np.abs(np.subtract.outer(duration * at + e.start_s[i], duration * at + e.start_s[j]))
+        sign = float(e.direction[i] * e.direction[j])
+        return sign * float(np.mean([weight @ np.exp(-lag / t) @ weight for t in times]))
+
     for i, j in ((0, 0), (0, 1), (2, 9), (4, 6)):
-        lag = abs(e.start_s[i] - e.start_s[j])
-        expected = e.direction[i] * e.direction[j] * np.exp(-lag / 900.0)
-        assert slow[i, j] == pytest.approx(expected, rel=1e-12)
+        assert slow[i, j] == pytest.approx(means(i, j, SLOW_WIND_TIMES_S), rel=0.01)
+    short = np.geomspace(8.0, 60.0, 5)[1::2]
+    assert gusts[0, 0] == pytest.approx(1.0)  # gusts are told by what is left of them over a leg
+    expected = means(2, 3, short) / means(2, 2, short)
+    assert -0.3 < expected < -0.02
+    assert gusts[2, 3] == pytest.approx(expected, rel=0.03)
+    assert not gusts[:n, n : 2 * n].any()
     assert not slow[:n, n : 2 * n].any()
     assert not slow[2 * n :].any()  # beliefs are not blown about
 
@@ -174,7 +189,7 @@ def test_drift_is_nothing_at_the_first_leg_and_as_declared_an_hour_on() -> None:
     rng = np.random.default_rng(2)
     day = draw_day(Design(order=(0, 1, 2) * 16), rng)
     beta = np.array([*TRUTH, 1.0, 1.5, 0.0045])
-    system = build_system([day], POSITIONS, beta, slow_time_s=900.0, slow_variance=0.0)
+    system = build_system([day], POSITIONS, beta, slow_times_s=(900.0,), slow_variance=0.0)
     zero = system.fixed[system.fixed_names.index("power zero drift")][
         : len(day.run), : len(day.run)
     ]
@@ -209,7 +224,7 @@ def test_the_regressors_say_what_moves_the_residual_also_with_airspeed_in_gusts(
                         [day],
                         POSITIONS,
                         moved,
-                        slow_time_s=SLOW_WIND_TIME_S,
+                        slow_times_s=SLOW_WIND_TIMES_S,
                         slow_variance=fit.slow_variance,
                     ).y
                 )

@@ -50,6 +50,7 @@ def test_only_gusts_give_the_closed_form() -> None:
         order=MIRRORED,
         wind_m_s=0.0,
         gust_sd_m_s=gust,
+        gust_time_s=(8.0, 8.0),  # over before the rider has turned
         slow_sd_m_s=1e-4,
         wobble_sd_m2=1e-6,
         power_noise=0.0,
@@ -58,10 +59,13 @@ def test_only_gusts_give_the_closed_form() -> None:
         rolling_resistance_drift_sd_per_h=0.0,
         run_powers_w=(215.0,),
     )
-    share = np.mean([leg_mean_share(design.leg_s, t) for t in np.geomspace(8.0, 60.0, 9)])
     area, speed = design.cda_m2 + 0.0044, design.speed_m_s(215.0)
-    expected = np.sqrt(2.0) * 2.0 * area / speed * gust * np.sqrt(share) / np.sqrt(8.0)
+    independent = np.sqrt(2.0) * 2.0 * area / speed * gust / np.sqrt(8.0)
+    expected = independent * np.sqrt(leg_mean_share(design.leg_s, 8.0))
     assert expected_precision(design).difference_se_m2 == pytest.approx(expected, rel=0.03)
+    # What lasts across the turn blows against one leg and for the other.
+    lasting = expected_precision(replace(design, gust_time_s=(60.0, 60.0))).difference_se_m2
+    assert lasting < 0.96 * independent * np.sqrt(leg_mean_share(design.leg_s, 60.0))
 
 
 def test_mean_of_a_correlated_process_against_its_double_integral() -> None:

@@ -20,7 +20,7 @@ from cda.analysis.weather import (
     wind_over_time,
 )
 from cda.elevation import leg_energies, leg_mean_share
-from cda.estimation import DayInputs
+from cda.estimation import GUST_TIMES_S, DayInputs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,9 +41,6 @@ NO_READING_WIND_SD_M_S: Final = 5.0  # no weather reading: the wind along the ro
 # Crosswind that nobody read: wind comes from anywhere, so the part across is taken as large as
 # the part along with this floor [m/s]; its square is uncertain by all of itself.
 CROSSWIND_FLOOR_M_S: Final = 0.4
-# Gusts within legs are stronger than their means over legs: by how much depends on their
-# correlation time, which is taken as anywhere between these. [s]
-GUST_TIMES_S: Final = (8.0, 60.0)
 
 
 def day_inputs(session: Session, legs: LegSet, positions: Sequence[str]) -> DayInputs:
@@ -231,7 +228,10 @@ def leg_density(
 
 
 def gust_share(energies: LegEnergies) -> float:
-    """Return which share of the gusts' variance is left in the means over legs."""
+    """Return which share of the gusts' variance is left in the means over legs.
+
+    It depends on their correlation time, which is taken as anywhere in its range.
+    """
     duration = float(np.mean(energies.duration_s))
     return float(np.mean([leg_mean_share(duration, t) for t in np.geomspace(*GUST_TIMES_S, 7)]))
 

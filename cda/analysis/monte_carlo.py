@@ -15,7 +15,7 @@ import numpy as np
 from cda.budget import summary_of_draws
 from cda.comparison import pairs
 from cda.estimation.day import SYSTEMATIC_INPUTS, shifted
-from cda.estimation.fit import SLOW_WIND_TIME_S, total_of
+from cda.estimation.fit import SLOW_WIND_TIMES_S, total_of
 from cda.estimation.model import build_system
 
 if TYPE_CHECKING:
@@ -135,7 +135,7 @@ def _with_drawn_inputs(
                 moved,
                 positions,
                 beta,
-                slow_time_s=SLOW_WIND_TIME_S,
+                slow_times_s=SLOW_WIND_TIMES_S,
                 slow_variance=fit.slow_variance,
             )
             beta = beta + gain @ system.y

@@ -10,5 +10,6 @@ from cda.estimation.laps import Bends as Bends
 from cda.estimation.laps import Laps as Laps
 from cda.estimation.laps import LoopWind as LoopWind
 from cda.estimation.laps import lap_integrals as lap_integrals
+from cda.estimation.model import GUST_TIMES_S as GUST_TIMES_S
 from cda.estimation.spoiled import RunInQuestion as RunInQuestion
 from cda.estimation.spoiled import runs_in_question as runs_in_question

@@ -106,7 +106,6 @@ def stack_airspeed(
     fixed: dict[str, Array],
     sign: Array,
     slow: Array,
-    gusty: Array,
     cda_column: Array,
     n: int,
 ) -> tuple[Array, Array, dict[str, Array], dict[str, Array]]:
@@ -115,11 +114,10 @@ def stack_airspeed(
     total = n + m
     leg_of = np.concatenate([np.arange(n), a.leg])
     every_sign = np.concatenate([sign, a.sign])
-    same_leg = leg_of[:, None] == leg_of[None, :]
     grown = {key: padded(value, total) for key, value in components.items()}
     # The same wind of a leg is in its energy and in its airspeed; what the energy has beside
     # wind (wobble of the rider, power noise) is a component of its own.
-    grown["leg_wind"] = np.where(same_leg, np.outer(gusty[leg_of], gusty[leg_of]), 0.0)
+    grown["leg_wind"] = components["leg_wind"][np.ix_(leg_of, leg_of)]
     grown["slow_wind"] = np.outer(every_sign, every_sign) * slow[np.ix_(leg_of, leg_of)]
     grown["leg_drag"] = padded(np.diag(cda_column**2), total)
     fixed = {key: padded(value, total) for key, value in fixed.items()}

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-SLOW_WIND_TIME_S = 900.0  # near 15 min; slow wind of 300 to 1800 s is told from gusts by it
+SLOW_WIND_TIMES_S = (404.0, 735.0, 1334.0)  # middles of three equal parts of log 300 to log 1800
 
 # Weak priors of the standard deviations: a factor of two to three either way.
 PRIORS = {
@@ -262,7 +262,7 @@ def _global_fit(
 ) -> tuple[Array, tuple[str, ...]]:
     """Fit CdA, height, wind and Crr together, bounded, at the prior's typical scatter."""
     start = _start(days, len(positions))
-    first = build_system(days, positions, start, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0)
+    first = build_system(days, positions, start, slow_times_s=SLOW_WIND_TIMES_S, slow_variance=0.0)
     typical = np.array([PRIORS[c].median for c in first.component_names])
     chol = np.linalg.cholesky(total_covariance(typical, first.components, total_of(first.fixed)))
     n_pos = len(positions)
@@ -277,7 +277,7 @@ def _global_fit(
     def system_at(beta: Array) -> System:
         if not (tried and np.array_equal(tried[-1][0], beta)):
             built = build_system(
-                days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=0.0
+                days, positions, beta, slow_times_s=SLOW_WIND_TIMES_S, slow_variance=0.0
             )
             tried[:] = [(beta, built)]
         return tried[-1][1]
@@ -313,7 +313,7 @@ def _settle(
     pace, before = 1.0, np.zeros_like(beta)
     for _ in range(_ITERATIONS):
         system = build_system(
-            days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
+            days, positions, beta, slow_times_s=SLOW_WIND_TIMES_S, slow_variance=slow_variance
         )
         use = (
             np.array([PRIORS[c].median for c in system.component_names]) if theta is None else theta
@@ -342,7 +342,7 @@ def _settle(
             fix="look at the runs with cda check: one of them may be spoiled",
         )
     return beta, build_system(
-        days, positions, beta, slow_time_s=SLOW_WIND_TIME_S, slow_variance=slow_variance
+        days, positions, beta, slow_times_s=SLOW_WIND_TIMES_S, slow_variance=slow_variance
     )
 
 
@@ -397,7 +397,7 @@ def _systematic_effects(
                 moved,
                 positions,
                 beta,
-                slow_time_s=SLOW_WIND_TIME_S,
+                slow_times_s=SLOW_WIND_TIMES_S,
                 slow_variance=slow_variance,
             )
             answers.append(gain @ system.y)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from cda.elevation import leg_end_share, leg_mean_share
 from cda.estimation.airspeed import airspeed_rows, padded, stack_airspeed
 from cda.estimation.day import DayEquations, DayInputs, day_equations
 
@@ -16,6 +17,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+
+GUST_TIMES_S: Final = (8.0, 60.0)  # correlation times of gusts
+_TIMES: Final = 2  # correlation times of gusts taken between the two
 
 # Correlation of the Crr errors of two days on the same bicycle: one value was believed for both;
 # the rest is that tyres are pumped anew (common practice, no source).
@@ -48,11 +52,16 @@ def build_system(
     positions: Sequence[str],
     beta: Array,
     *,
-    slow_time_s: float,
+    slow_times_s: Sequence[float],
     slow_variance: float,
+    gust_times_s: tuple[float, float] = GUST_TIMES_S,
     by_run: bool = False,
 ) -> System:
-    """Stack the days' equations at the fixed effects `beta`; see the module's docstring."""
+    """Stack the days' equations at the fixed effects `beta`; see the module's docstring.
+
+    Correlation times are not known: the covariances of slow wind and gusts are averaged over
+    `slow_times_s`, and over times between the two `gust_times_s`.
+    """
     n_pos = len(positions)
     names = fixed_effect_names(days, positions)
     equations = tuple(
@@ -82,18 +91,29 @@ def build_system(
     day_of = np.concatenate([np.full(len(r), i) for i, r in enumerate(row_of)])
     run_of = np.concatenate([day.run for day in days])
     position_of = np.concatenate([day.position for day in days])
-    start = np.concatenate([day.energies.start_s for day in days])
     sign = np.concatenate([q.leg_wind for q in equations])
     same_day = day_of[:, None] == day_of[None, :]
     same_run = same_day & (run_of[:, None] == run_of[None, :])
     outer_cda = np.outer(cda_column, cda_column)
-    lag = np.abs(start[:, None] - start[None, :])
     legs_of = [len(day.run) for day in days]
     gusty = np.repeat([day.leg_wind_scale for day in days], legs_of)
     breezy = np.repeat([day.slow_wind_scale for day in days], legs_of)
-    slow = np.where(same_day, np.exp(-lag / slow_time_s), 0.0) * np.outer(breezy, breezy)
+    gusts, slow = np.zeros((n, n)), np.zeros((n, n))
+    for day, rows in zip(days, row_of, strict=True):
+        block = np.ix_(rows, rows)
+        if day.laps is None:
+            # Gusts by what is left of them over a leg, slow wind by what it is at a moment.
+            of_gusts = _leg_means(day, np.geomspace(*gust_times_s, 2 * _TIMES + 1)[1::2])
+            gusts[block] = of_gusts / of_gusts[0, 0]
+            slow[block] = _leg_means(day, slow_times_s)
+        else:  # a lap meets the wind from all sides: what is left of gusts is each lap's own
+            start = day.energies.start_s
+            lag = np.abs(start[:, None] - start[None, :])
+            gusts[block] = np.eye(len(rows))
+            slow[block] = np.mean([np.exp(-lag / time) for time in slow_times_s], axis=0)
+    slow *= np.outer(breezy, breezy)
     components = {
-        "leg_wind": np.diag(gusty**2),
+        "leg_wind": np.outer(sign * gusty, sign * gusty) * gusts,
         "run": np.where(same_run, outer_cda, 0.0),
         "slow_wind": np.outer(sign, sign) * slow,
     }
@@ -110,7 +130,7 @@ def build_system(
     airspeed = airspeed_rows(days, equations, row_of, n)
     if airspeed is not None:
         y, x, components, fixed = stack_airspeed(
-            airspeed, y, x, components, fixed, sign, slow, gusty, cda_column, n
+            airspeed, y, x, components, fixed, sign, slow, cda_column, n
         )
         x[n:, :] = 0.0
         for rows, i in airspeed.day_rows:
@@ -129,6 +149,22 @@ def build_system(
         n_legs=n,
         equations=equations,
     )
+
+
+def _leg_means(day: DayInputs, times_s: Sequence[float]) -> Array:
+    """Return the covariance of a unit wind process's weighted means over a day's legs, (n, n).
+
+    Ornstein-Uhlenbeck, averaged over correlation times. Both sides of a turn see the same wind,
+    from ahead on one leg and from behind on the other: the signs are the caller's.
+    """
+    start = day.energies.start_s
+    duration = float(round(np.mean(day.energies.duration_s)))
+    pause = np.maximum(np.abs(start[:, None] - start[None, :]) - duration, 0.0)
+    covariance = np.mean(
+        [leg_end_share(duration, time) ** 2 * np.exp(-pause / time) for time in times_s], axis=0
+    )
+    np.fill_diagonal(covariance, np.mean([leg_mean_share(duration, time) for time in times_s]))
+    return np.asarray(covariance)
 
 
 def _drift(

@@ -10,8 +10,8 @@ import numpy as np
 from cda.elevation import leg_mean_share
 from cda.errors import EstimationError
 from cda.estimation.day import SYSTEMATIC_INPUTS, shifted
-from cda.estimation.fit import SLOW_WIND_TIME_S
-from cda.estimation.model import System, build_system
+from cda.estimation.fit import SLOW_WIND_TIMES_S
+from cda.estimation.model import GUST_TIMES_S, System, build_system
 from cda.estimation.reml import solve_gls, total_covariance
 from cda.precision.design import Design, along_m_s, hypothetical_day
 from cda.precision.process import mean_share, round_share
@@ -30,6 +30,7 @@ POWER_OF_TEST: Final = 0.80  # chance that a true difference of the stated size 
 # too: simulated rides of 6 to 24 runs are estimated with 8, 17, 17, 30 where this gives 7 to 38.
 _SHARE_OF_LEGS: Final = 0.8
 _TIMES_OF_MIXTURE: Final = 3
+_OWN: Final = (0.1, 0.1)  # [s] gusts of no duration: what a lap leaves of them is the lap's own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,21 +89,32 @@ def expected_precision(design: Design) -> Expectation:
     beta[-1] = along_m_s(design)
     beta = np.append(beta, design.rolling_resistance)
     positions = [str(k) for k in range(n)]
-    system = _system(day, positions, beta, SLOW_WIND_TIME_S)
+    system = _system(design, day, positions, beta)
     theta = _theta(design, system, day)
     fixed = np.sum(np.stack(system.fixed), axis=0)
     gain = solve_gls(system.y, system.x, total_covariance(theta, system.components, fixed)).gain
-    # The estimator takes one correlation time of slow wind; the morning may have another.
-    times = np.geomspace(*design.slow_time_s, 2 * _TIMES_OF_MIXTURE + 1)[1::2]
-    mixed = [_system(day, positions, beta, float(t)) for t in times]
-    truth = np.mean([total_covariance(theta, one.components, fixed) for one in mixed], axis=0)
+    # The estimator averages over correlation times of the wind; the morning may have others.
+    ridden = build_system(
+        [day],
+        positions,
+        beta,
+        slow_times_s=np.geomspace(*design.slow_time_s, 2 * _TIMES_OF_MIXTURE + 1)[1::2],
+        gust_times_s=_OWN if design.round else design.gust_time_s,
+        slow_variance=0.0,
+    )
+    # Wobble and power noise are each leg's own: where the model takes them for gusts, it believes
+    # that they last across a turn as gusts do.
+    alone = _theta(design, ridden, day, drag_in_gusts=False)
+    truth = total_covariance(alone, ridden.components, fixed)
+    legs = np.arange(ridden.n_legs)
+    truth[legs, legs] += theta[0] ** 2 - alone[0] ** 2
     covariance = gain @ truth @ gain.T
     here = gain @ system.y
     for name in SYSTEMATIC_INPUTS:
         if not day.systematic_sd.get(name):
             continue
         moved = shifted(day, name, day.systematic_sd[name])
-        effect = gain @ _system(moved, positions, beta, SLOW_WIND_TIME_S).y - here
+        effect = gain @ _system(design, moved, positions, beta).y - here
         covariance = covariance + np.outer(effect, effect)
     cda = covariance[:n, :n]
     by_run = theta[system.component_names.index("run")] ** 2 * (
@@ -145,18 +157,25 @@ def _degrees_of_freedom(design: Design, variance: float, by_run: float) -> float
     return variance**2 / (by_run**2 / of_runs + by_leg**2 / of_legs)
 
 
-def _system(day: DayInputs, positions: list[str], beta: Array, slow_time_s: float) -> System:
-    return build_system([day], positions, beta, slow_time_s=slow_time_s, slow_variance=0.0)
+def _system(design: Design, day: DayInputs, positions: list[str], beta: Array) -> System:
+    return build_system(
+        [day],
+        positions,
+        beta,
+        slow_times_s=SLOW_WIND_TIMES_S,
+        gust_times_s=_OWN if design.round else GUST_TIMES_S,
+        slow_variance=0.0,
+    )
 
 
-def _theta(design: Design, system: System, day: DayInputs) -> Array:
-    """Return the standard deviations of the system's variance components."""
+def _theta(design: Design, system: System, day: DayInputs, *, drag_in_gusts: bool = True) -> Array:
+    """Return the standard deviations of the system's variance components, gusts first."""
     duration = float(day.energies.duration_s.mean())
     speed = float(day.energies.step_speed_m_s.mean())
     area = design.cda_m2 + day.wheel_drag_area_m2
     share = round_share if design.round else leg_mean_share
     gust = design.gust_sd_m_s * _root_share(share, duration, design.gust_time_s)
-    slow = design.slow_sd_m_s * _root_share(mean_share, duration, design.slow_time_s)
+    slow = design.slow_sd_m_s
     if design.round:
         # Round a loop slow wind nearly cancels; what is left is new in every lap. Its square does
         # not: the change of 3/4 w^2 is felt like a wind along the road of that over 2 v.
@@ -170,8 +189,9 @@ def _theta(design: Design, system: System, day: DayInputs) -> Array:
     drag = float(np.hypot(wobble, noise / np.sqrt(duration)))
     # Drag area and wind both act on u^2: dA/A has the effect of 2 du/u.
     drag_as_wind = drag * speed / (2.0 * area)
+    apart = bool(design.airspeed_noise_m_s) or not drag_in_gusts
     sds = {
-        "leg_wind": gust if design.airspeed_noise_m_s else float(np.hypot(gust, drag_as_wind)),
+        "leg_wind": gust if apart else float(np.hypot(gust, drag_as_wind)),
         "run": design.run_to_run_sd_m2,
         "slow_wind": slow,
         "leg_drag": drag,

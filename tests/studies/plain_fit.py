@@ -31,7 +31,7 @@ from scipy import linalg, optimize
 from cda.analysis import estimate_cda
 from cda.analysis import line as analysis
 from cda.estimation.day import SYSTEMATIC_INPUTS, shifted
-from cda.estimation.fit import PRIORS, SLOW_WIND_TIME_S
+from cda.estimation.fit import PRIORS, SLOW_WIND_TIMES_S
 from cda.estimation.model import System, build_system, fixed_effect_names
 from cda.simulate import PRESETS, simulate_session
 
@@ -81,7 +81,7 @@ class Plain:
             self.days,
             self.positions,
             beta,
-            slow_time_s=SLOW_WIND_TIME_S,
+            slow_times_s=SLOW_WIND_TIMES_S,
             slow_variance=slow_variance,
         )
 
