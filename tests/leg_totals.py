@@ -104,7 +104,7 @@ def draw_day(
     def drift(sd_per_h: float) -> np.ndarray:
         steps = rng.normal(0.0, np.sqrt(np.diff(hours, prepend=hours[0])))
         walk = np.cumsum(steps)
-        return sd_per_h * np.sqrt(0.5) * (rng.normal() * hours + walk)
+        return sd_per_h * (np.sqrt(0.8) * rng.normal() * hours + np.sqrt(0.2) * walk)
 
     crr_believed = CRR
     crr_wrong = rng.normal(0.0, design.crr_sd) if crr_error is None else crr_error

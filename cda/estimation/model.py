@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 GUST_TIMES_S: Final = (8.0, 60.0)  # correlation times of gusts
+STRAIGHT_DRIFT: Final = 0.8  # share of a drift's variance at one hour that is a straight line
 _TIMES: Final = 2  # correlation times of gusts taken between the two
 
 # Correlation of the Crr errors of two days on the same bicycle: one value was believed for both;
@@ -175,13 +176,15 @@ def _drift(
 ) -> dict[str, Array]:
     """Covariance of the slow drifts of power zero and Crr: linear plus random walk, as declared.
 
-    Half of the declared variance at one hour is given to each kind of drift. Drift is counted
-    from the first leg on: the meter was zeroed and the tyres were judged before it.
+    What is declared is a rate: most of the variance at one hour goes on as a straight line, the
+    rest wanders. Drift is counted from the first leg on: the meter was zeroed and the tyres were
+    judged before it.
     """
     zero, rolling = np.zeros((n, n)), np.zeros((n, n))
     for day, q, rows in zip(days, equations, row_of, strict=True):
         hours = (day.energies.start_s - day.energies.start_s.min()) / 3600.0
-        shape = 0.5 * np.outer(hours, hours) + 0.5 * np.minimum.outer(hours, hours)
+        straight = STRAIGHT_DRIFT * np.outer(hours, hours)
+        shape = straight + (1.0 - STRAIGHT_DRIFT) * np.minimum.outer(hours, hours)
         block = np.ix_(rows, rows)
         zero[block] = np.outer(q.offset_w, q.offset_w) * shape * day.offset_drift_sd_w_per_h**2
         sd = day.rolling_resistance * day.rolling_resistance_drift_sd_per_h
