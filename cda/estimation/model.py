@@ -104,7 +104,7 @@ def build_system(
         block = np.ix_(rows, rows)
         if day.laps is None:
             # Gusts by what is left of them over a leg, slow wind by what it is at a moment.
-            of_gusts = _leg_means(day, np.geomspace(*gust_times_s, 2 * _TIMES + 1)[1::2])
+            of_gusts = _leg_means(day, np.geomspace(*gust_times_s, 2 * _TIMES + 1)[1::2].tolist())
             gusts[block] = of_gusts / of_gusts[0, 0]
             slow[block] = _leg_means(day, slow_times_s)
         else:  # a lap meets the wind from all sides: what is left of gusts is each lap's own

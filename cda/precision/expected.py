@@ -98,7 +98,7 @@ def expected_precision(design: Design) -> Expectation:
         [day],
         positions,
         beta,
-        slow_times_s=np.geomspace(*design.slow_time_s, 2 * _TIMES_OF_MIXTURE + 1)[1::2],
+        slow_times_s=np.geomspace(*design.slow_time_s, 2 * _TIMES_OF_MIXTURE + 1)[1::2].tolist(),
         gust_times_s=_OWN if design.round else design.gust_time_s,
         slow_variance=0.0,
     )
