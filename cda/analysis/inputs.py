@@ -39,7 +39,7 @@ ALTIMETER_FLOOR_SD_M: Final = 0.08
 NO_ALTIMETER_SD_M: Final = 30.0  # no altimeter: the height difference is free
 NO_READING_WIND_SD_M_S: Final = 5.0  # no weather reading: the wind along the road is free
 # Crosswind that nobody read: wind comes from anywhere, so the part across is taken as large as
-# the part along with this floor [m/s]; its square is uncertain by all of itself.
+# the part along with this floor [m/s]; its square is uncertain by all of itself or more.
 CROSSWIND_FLOOR_M_S: Final = 0.4
 
 
