@@ -55,6 +55,23 @@ def test_help_of_a_command_imports_no_heavy_package_and_has_an_example(command: 
     assert f"cda {command} " in shown.stdout.replace("Usage: cda", "")
 
 
+@pytest.mark.parametrize(("asked", "given"), [(None, "1"), ("3", "3")])
+def test_linear_algebra_uses_one_thread_unless_the_user_says_how_many(
+    asked: str | None, given: str
+) -> None:
+    code = (
+        "import os, sys\nfrom cda.cli import main\nassert 'numpy' not in sys.modules\n"
+        "try: main(['air', '--help'])\n"
+        "except SystemExit: print('|', os.environ.get('OPENBLAS_NUM_THREADS'))"
+    )
+    clean = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    env = clean if asked is None else clean | {"OPENBLAS_NUM_THREADS": asked}
+    shown = subprocess.run(
+        [sys.executable, "-c", code], text=True, capture_output=True, check=True, env=env
+    )
+    assert shown.stdout.rpartition("|")[2].strip() == given
+
+
 def test_help_lists_every_command_in_the_order_of_the_job() -> None:
     shown = cda("--help").stdout
     places = [shown.index(f"\n  {name} ") for name in COMMANDS]
