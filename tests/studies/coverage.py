@@ -260,14 +260,14 @@ def compute(names: list[str], sessions: int, store: Path | None, workers: int) -
         show(collected, names, sessions)
 
 
-def show(rows: list[dict[str, Any]], names: list[str], sessions: int) -> None:
-    """Print the tables of the chosen scenarios."""
+def show(rows: list[dict[str, Any]], names: list[str], sessions: int, first: int = 0) -> None:
+    """Print the tables of the chosen scenarios, of sessions numbered from `first` on."""
     from tests.studies.coverage_table import report
 
     kept = {
         (r["scenario"], r["session"]): r
         for r in rows
-        if r["scenario"] in names and r["session"] < sessions
+        if r["scenario"] in names and first <= r["session"] < sessions
     }
     print(report(list(kept.values())))
 
@@ -292,11 +292,18 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--store", type=Path, default=None)
     parser.add_argument("--table", action="store_true", help="only print what the store holds")
+    parser.add_argument(
+        "--first",
+        type=int,
+        default=0,
+        help="with --table: leave out the sessions before this one, whose results were looked at "
+        "while the estimator was changed",
+    )
     args = parser.parse_args()
     names = chosen(args.scenario or (list(GROUPS) if args.table else None))
     sessions = min(args.sessions, 1000)
     if args.table:
-        show(read_store(args.store), names, 1000)
+        show(read_store(args.store), names, 1000, args.first)
         return
     compute(names, sessions, args.store, args.workers)
     if args.store is not None:

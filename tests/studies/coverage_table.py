@@ -77,6 +77,11 @@ def squares(rows: list[Row], *path: str) -> np.ndarray:
     return np.array(answers)
 
 
+def root_mean(mean_squares: np.ndarray) -> str:
+    """Return the root of the mean [m^2] as text, empty where there is no session."""
+    return f"{np.sqrt(mean_squares.mean()):.4f}" if len(mean_squares) else ""
+
+
 def ratio_with_interval(over: np.ndarray, under: np.ndarray) -> tuple[float, float, float]:
     """Return the ratio of two RMSEs of the same sessions, with its 95 % bootstrap interval."""
     rng = np.random.default_rng(1)
@@ -125,15 +130,15 @@ def main_table(rows: list[Row]) -> str:
                 variance = squares(inner, "reference", SECONDS, "differences").mean()
                 second = f"{np.sqrt(variance):.4f}"
             told = with_oracle(mine)
-            bound = f"{np.sqrt(squares(told, 'reference', 'bound', 'differences').mean()):.4f}"
+            bound = root_mean(squares(told, "reference", "bound", "differences"))
             if name in GROUPS["airspeed"] and key == "estimate":
                 bound, second = "", ""  # they know nothing of the channel
-            oracle = np.sqrt(squares(told, "reference", "oracle", "differences").mean())
+            oracle = root_mean(squares(told, "reference", "oracle", "differences"))
             failures = f" ({failed} failed)" if failed and key == "estimate" else ""
             lines.append(
                 f"| {label} | {len(mine)}{failures} | {np.sqrt(mine_sq.mean()):.4f} "
                 f"| {np.sqrt(mark.mean()):.4f} | {ratio:.3f} ({low:.3f}–{high:.3f}) | {bound} "
-                f"| {second} | {oracle:.4f} | {100 * c95:.1f} ± {100 * se95:.1f} "
+                f"| {second} | {oracle} | {100 * c95:.1f} ± {100 * se95:.1f} "
                 f"| {100 * c80:.1f} ± {100 * se80:.1f} | {width:.4f} "
                 f"| {interval_score(blocks):.4f} |"
             )
@@ -159,7 +164,7 @@ def cda_table(rows: list[Row]) -> str:
             diff, diff_se = mean_and_se(np.array([b[:, 0].mean() for b in pairs]))
             told = with_oracle(mine)
             root = [
-                np.sqrt(squares(having, *path).mean())
+                root_mean(squares(having, *path))
                 for having, path in (
                     (mine, (key, "positions")),
                     (mine, ("reference", "mark", "positions")),
@@ -169,8 +174,8 @@ def cda_table(rows: list[Row]) -> str:
             ]
             width = np.mean([np.mean(b[:, 4] - b[:, 3]) for b in blocks])
             lines.append(
-                f"| {label} | {bias:+.4f} ± {bias_se:.4f} | {root[0]:.4f} | {mark.mean():+.4f} "
-                f"| {root[1]:.4f} | {root[2]:.4f} | {root[3]:.4f} "
+                f"| {label} | {bias:+.4f} ± {bias_se:.4f} | {root[0]} | {mark.mean():+.4f} "
+                f"| {root[1]} | {root[2]} | {root[3]} "
                 f"| {100 * c95:.1f} ± {100 * se95:.1f} | {100 * c80:.1f} ± {100 * se80:.1f} "
                 f"| {width:.4f} | {interval_score(blocks):.4f} | {diff:+.4f} ± {diff_se:.4f} |"
             )
@@ -222,7 +227,7 @@ def _errors(rows: list[Row]) -> list[str]:
             )
             ratios.append(ratio)
             both = [r for r in mine if SECONDS in r["reference"]]
-            if both:
+            if both and with_oracle(mine):
                 seconds = squares(both, "reference", SECONDS, "differences").mean()
                 totals = squares(both, "reference", "bound", "differences").mean()
                 inside.append(np.sqrt(seconds / totals))
