@@ -243,10 +243,16 @@ def compute(names: list[str], sessions: int, store: Path | None, workers: int) -
     tasks = [(n, k) for k in range(sessions) for n in names if (n, k) not in done]
     progress = Progress(len(tasks))
     collected: list[dict[str, Any]] = []
+    broken = []
     with ProcessPoolExecutor(workers) as pool:
-        futures = [pool.submit(one, task) for task in tasks]
+        futures = {pool.submit(one, task): task for task in tasks}
         try:
             for future in as_completed(futures):
+                if (fault := future.exception()) is not None:  # a bug; the others go on
+                    broken.append(f"{futures[future]}: {fault!r}")
+                    print(f"not done: {broken[-1]}", file=sys.stderr, flush=True)
+                    progress.step()
+                    continue
                 row = future.result() | {"code": code}
                 collected.append(row)
                 if store is not None:
@@ -258,6 +264,8 @@ def compute(names: list[str], sessions: int, store: Path | None, workers: int) -
             raise
     if store is None:
         show(collected, names, sessions)
+    if broken:
+        raise SystemExit(f"{len(broken)} sessions broke off with a bug and are in no table")
 
 
 def show(rows: list[dict[str, Any]], names: list[str], sessions: int, first: int = 0) -> None:

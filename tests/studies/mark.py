@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
 from scipy.optimize import minimize
 
 SLOW_TIME_S = 900.0
@@ -98,13 +98,21 @@ def mark_estimate(simulated) -> MarkAnswer:
         quad += (height_seen - beta[p] - step[p]) ** 2 / 0.25**2
         return step, 0.5 * (logdet + quad), info
 
+    def objective(theta, *args):
+        try:
+            fit = gls(theta, *args)[1]
+        except LinAlgError:  # a step of the line search far out, from which it must turn back
+            fit = 1e9
+        return fit + 0.5 * (((theta - median) / log_sd) ** 2).sum()
+
     info = np.eye(p + 2)
     for _ in range(6):
         y, x, per_wind, per_area = rows(beta)
         args = (y, x, per_wind, per_area, beta)
         best = minimize(
-            lambda th, a=args: gls(th, *a)[1] + 0.5 * (((th - median) / log_sd) ** 2).sum(),
+            objective,
             theta,
+            args,
             method="BFGS",
             options={"gtol": 1e-3, "eps": 1e-5},
         )
