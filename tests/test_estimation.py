@@ -11,6 +11,7 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student
 
 import cda.estimation.day
+from cda.analysis import estimate_cda
 from cda.comparison import compare, welch_satterthwaite
 from cda.elevation import end_weights
 from cda.errors import EstimationError
@@ -26,7 +27,9 @@ from cda.estimation.reml import (
     total_covariance,
     variance_posterior,
 )
+from cda.simulate import simulate_session
 from tests.leg_totals import Design, draw_day
+from tests.studies.scenarios import SCENARIOS, seed_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -335,6 +338,17 @@ def test_balanced_layout_agrees_with_the_analysis_of_variance(seed: int) -> None
     assert solution.beta[0] == pytest.approx(groups.mean(), rel=1e-10)
     variance = (solution.gain @ covariance @ solution.gain.T)[0, 0]
     assert variance == pytest.approx((n * expected[0] + expected[1]) / (a * n), rel=1e-4)
+
+
+def test_search_of_variances_that_steps_out_of_this_world_comes_back() -> None:
+    """One ride of 20 000 sent the line search where exp overflows, and fit with it."""
+    name = "breeze, gusts of 8 s"
+    ride = simulate_session(SCENARIOS[name], seed_of(name, 678))
+    estimate = estimate_cda(ride.session)
+    for position in estimate.positions:
+        error = position.cda_m2 - ride.truth["cda_m2"][position.id]
+        assert 0.001 < position.se_m2 < 0.02
+        assert abs(error) < 4.0 * position.se_m2
 
 
 def test_slope_of_the_restricted_likelihood() -> None:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+_NO_LIKELIHOOD = 1e12  # in place of minus the log-likelihood, where it cannot be computed
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LogNormalPrior:
@@ -140,7 +142,7 @@ def maximise_restricted_likelihood(
         try:
             value = solve_gls(y, x, total_covariance(theta, components, fixed)).loglik
         except np.linalg.LinAlgError:
-            return 1e12
+            return _NO_LIKELIHOOD
         return -value
 
     if priors is None:
@@ -181,7 +183,14 @@ def maximise_restricted_likelihood(
             inside = np.zeros(len(log_theta))
         return np.asarray((log_theta - centre) / width**2 - inside)
 
-    best = minimize(penalised, np.log(scale), jac=slope, method="BFGS", options={"gtol": 1e-4})
+    with np.errstate(over="ignore", invalid="ignore"):
+        best = minimize(penalised, np.log(scale), jac=slope, method="BFGS", options={"gtol": 1e-4})
+    if not best.fun < _NO_LIKELIHOOD:
+        # A step of the line search so far out that nothing can be computed there, and no way
+        # back (1 of 20 000 simulated rides): search again where the priors leave a chance.
+        bounds = list(zip(centre - 10.0 * width, centre + 10.0 * width, strict=True))
+        inside = np.clip(np.log(scale), *np.transpose(bounds))
+        best = minimize(penalised, inside, jac=slope, method="L-BFGS-B", bounds=bounds)
     mode = np.asarray(best.x)
     inverse = np.asarray(np.linalg.inv(_hessian(penalised, mode)), dtype=np.float64)
     return np.asarray(np.exp(mode), dtype=np.float64), inverse
