@@ -341,7 +341,7 @@ def test_balanced_layout_agrees_with_the_analysis_of_variance(seed: int) -> None
 
 
 def test_search_of_variances_that_steps_out_of_this_world_comes_back() -> None:
-    """One ride of 20 000 sent the line search where exp overflows, and fit with it."""
+    """One ride of 32 000 sent the line search where exp overflows, and the fit with it."""
     name = "breeze, gusts of 8 s"
     ride = simulate_session(SCENARIOS[name], seed_of(name, 678))
     estimate = estimate_cda(ride.session)

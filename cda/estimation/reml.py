@@ -187,7 +187,7 @@ def maximise_restricted_likelihood(
         best = minimize(penalised, np.log(scale), jac=slope, method="BFGS", options={"gtol": 1e-4})
     if not best.fun < _NO_LIKELIHOOD:
         # A step of the line search so far out that nothing can be computed there, and no way
-        # back (1 of 20 000 simulated rides): search again where the priors leave a chance.
+        # back (1 of 32 000 simulated rides): search again where the priors leave a chance.
         bounds = list(zip(centre - 10.0 * width, centre + 10.0 * width, strict=True))
         inside = np.clip(np.log(scale), *np.transpose(bounds))
         best = minimize(penalised, inside, jac=slope, method="L-BFGS-B", bounds=bounds)
